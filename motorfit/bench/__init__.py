@@ -1,0 +1,1 @@
+"""Readings and settings of one machine on one day, read from a bench folder."""

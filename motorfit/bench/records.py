@@ -1,0 +1,104 @@
+"""What was measured, in SI units, with its origin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from motorfit.arrays import FloatArray, IntArray
+from motorfit.bench.kinds import KINDS, Kind, TestKind
+from motorfit.bench.settings import Settings
+from motorfit.errors import BenchError
+from motorfit.finding import Finding
+from motorfit.meter import Instrument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExcludedRow:
+    """A row that its ``exclude`` column leaves out, with the reason written there."""
+
+    row: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Run:
+    """One run of one test; every array has shape (n,).
+
+    Quantities are in SI (rad/s, V, A, ohm, N m, N, m, s, W; degC for temperatures;
+    rad for positions) with the sign of the consumer's convention: current and shaft
+    torque are negative in a driven machine. A blank cell is NaN. Nothing is
+    corrected for calibration, burden or leads here: the fit does that.
+    """
+
+    kind: Kind
+    source: Path  # the file the readings came from
+    rows: IntArray  # the row of each reading, as a spreadsheet shows it
+    readings: Mapping[str, FloatArray]  # by quantity; only the columns that the sheet has
+    written_step: Mapping[str, float]  # finest decimal place written in each column, in SI
+    meters: Mapping[str, str] = field(
+        default_factory=dict
+    )  # quantity -> "B"; default meter: absent
+    setting: tuple[str, ...]  # one a reading, "" where none is given
+    direction: tuple[str, ...]  # "a", "b" or "" a reading
+    note: tuple[str, ...]
+    excluded: tuple[ExcludedRow, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, values in self.readings.items():
+            if values.shape != self.rows.shape:
+                raise BenchError(
+                    f"{self.source.name}: {name} has shape {values.shape}, "
+                    f"expected {self.rows.shape}"
+                )
+        for name in ("setting", "direction", "note"):
+            if len(getattr(self, name)) != len(self.rows):
+                raise BenchError(f"{self.source.name}: {name} has not one entry a reading")
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    @property
+    def test(self) -> TestKind:
+        """The kind of test, with its columns."""
+        return KINDS[self.kind]
+
+    def get(self, quantity: str) -> FloatArray:
+        """The readings of ``quantity``, NaN throughout where the sheet lacks the column."""
+        if quantity in self.readings:
+            return self.readings[quantity]
+        return np.full(len(self.rows), np.nan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bench:
+    """Everything in one bench folder, or in one table of driven readings."""
+
+    source: Path  # the folder, or the table
+    settings: Settings
+    instruments: Mapping[tuple[str, str], Instrument]  # (quantity, meter); default meter is ""
+    runs: tuple[Run, ...]
+    findings: tuple[Finding, ...] = ()  # physical sense, before any fit
+    assumed: tuple[str, ...] = ()  # a sentence for each default that was used
+    not_filled_in: tuple[str, ...] = ()  # sheets with headers and no readings
+    files: Mapping[str, str] = field(default_factory=dict)  # name -> "sha256:..."
+
+    def of_kind(self, *kinds: Kind) -> tuple[Run, ...]:
+        """The runs of these kinds, in the order of their files."""
+        return tuple(run for run in self.runs if run.kind in kinds)
+
+    def instrument(self, quantity: str, meter: str = "") -> Instrument:
+        """The instrument that read ``quantity``.
+
+        Raises
+        ------
+        BenchError
+            If there is none of that name.
+        """
+        try:
+            return self.instruments[quantity, meter]
+        except KeyError:
+            raise BenchError(f"no instrument {meter!r} for {quantity}") from None

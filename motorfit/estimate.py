@@ -1,0 +1,36 @@
+"""A number with its uncertainty, and how it came to be known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Standing = Literal["measured", "combined", "assumed", "unmeasured"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A measured number: value, uncertainty and its parts, interval, method.
+
+    Uncertainties are standard uncertainties in ``unit`` (JCGM 100).
+    """
+
+    value: float
+    unit: str  # UCUM code
+    standard_uncertainty: float
+    from_scatter: float  # the part that more readings would shrink
+    from_instruments: float  # the part that only better instruments would shrink
+    interval: tuple[float, float]
+    level: float  # coverage of the interval, 0.95 for 95 %
+    degrees_of_freedom: float  # effective; infinite where instruments decide
+    method: str  # how the interval was made: "linear"
+    standing: Standing = "measured"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotKnown:
+    """A parameter that the readings do not give, and what would."""
+
+    unit: str  # UCUM code
+    standing: Standing
+    needs: str  # "no-load-motor at a second voltage"

@@ -1,0 +1,1 @@
+"""Physics of the machine: pure functions of arrays in SI units."""

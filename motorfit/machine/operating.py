@@ -1,0 +1,182 @@
+"""Where a brushed machine settles: on a resistor, on a supply, running free."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize.elementwise import find_root
+
+from motorfit.arrays import FloatArray
+from motorfit.machine.brushed import (
+    BrushedMachine,
+    loss_torque,
+    terminal_voltage,
+)
+
+
+def _root(
+    function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
+) -> FloatArray:
+    low, high = np.broadcast_arrays(np.asarray(low, float), np.asarray(high, float))
+    found = find_root(function, (low, high), tolerances={"xrtol": 1e-14, "frtol": 1e-14})
+    return np.asarray(np.where(found.success, found.x, np.nan))
+
+
+def current_on_resistor(
+    machine: BrushedMachine,
+    speed: ArrayLike,
+    load: ArrayLike,
+    *,
+    winding_factor: ArrayLike = 1.0,
+    magnet_factor: ArrayLike = 1.0,
+) -> FloatArray:
+    r"""Current of a machine that is driven and feeds a resistor.
+
+    Solves :math:`v(\omega, i) + R_L i = 0`.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        Parameters.
+    speed : array_like, positive
+        Shaft speed. [rad/s]
+    load : array_like, positive
+        Everything outside the terminals; infinite for nothing connected. [ohm]
+    winding_factor, magnet_factor : array_like
+        Resistance and EMF constant relative to the reference temperature.
+
+    Returns
+    -------
+    ndarray
+        Zero or negative: the machine gives. NaN where ``speed`` or ``load`` is. [A]
+
+    Examples
+    --------
+    >>> small = BrushedMachine(emf_constant=0.05, armature_resistance=0.5)
+    >>> round(current_on_resistor(small, 200.0, 4.5).item(), 9)
+    -2.0
+    """
+    speed, load = np.broadcast_arrays(np.asarray(speed, float), np.asarray(load, float))
+    conductance = np.divide(1.0, load, out=np.zeros(load.shape), where=~np.isinf(load))
+    emf = terminal_voltage(machine, speed, 0.0, magnet_factor=magnet_factor)
+
+    def mismatch(voltage: FloatArray) -> FloatArray:
+        inside = terminal_voltage(
+            machine,
+            speed,
+            -conductance * voltage,
+            winding_factor=winding_factor,
+            magnet_factor=magnet_factor,
+        )
+        return inside - voltage
+
+    voltage = _root(mismatch, np.zeros_like(emf), emf * (1 + 1e-9) + 1e-12)
+    return np.asarray(-conductance * voltage + 0.0)
+
+
+def current_at_voltage(
+    machine: BrushedMachine,
+    speed: ArrayLike,
+    voltage: ArrayLike,
+    *,
+    winding_factor: ArrayLike = 1.0,
+    magnet_factor: ArrayLike = 1.0,
+) -> FloatArray:
+    r"""Current at a given terminal voltage and speed, positive into the machine.
+
+    Solves :math:`v(\omega, i) = v`.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        Parameters.
+    speed : array_like
+        Shaft speed. [rad/s]
+    voltage : array_like
+        Terminal voltage. [V]
+    winding_factor, magnet_factor : array_like
+        Resistance and EMF constant relative to the reference temperature.
+
+    Returns
+    -------
+    ndarray
+        [A]
+
+    Examples
+    --------
+    >>> small = BrushedMachine(emf_constant=0.05, armature_resistance=0.5)
+    >>> round(current_at_voltage(small, 200.0, 12.0).item(), 9)
+    4.0
+    """
+    speed, voltage = np.broadcast_arrays(np.asarray(speed, float), np.asarray(voltage, float))
+    factors = {"winding_factor": winding_factor, "magnet_factor": magnet_factor}
+    emf = terminal_voltage(machine, speed, 0.0, magnet_factor=magnet_factor)
+    across = np.abs(voltage - emf)
+    reach = 2.0 * across / (np.asarray(machine.armature_resistance) * winding_factor) + 1e-9
+
+    def mismatch(current: FloatArray) -> FloatArray:
+        return terminal_voltage(machine, speed, current, **factors) - voltage
+
+    return _root(mismatch, -reach, reach)
+
+
+def free_running(
+    machine: BrushedMachine,
+    voltage: ArrayLike,
+    *,
+    brake_torque: ArrayLike = 0.0,
+    winding_factor: ArrayLike = 1.0,
+    magnet_factor: ArrayLike = 1.0,
+) -> tuple[FloatArray, FloatArray]:
+    r"""Speed and current of a motor on a supply, shaft free or braked.
+
+    Solves the voltage and torque equations together for :math:`\tau` equal to
+    ``brake_torque``.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        Parameters, without armature reaction.
+    voltage : array_like, positive
+        Terminal voltage. [V]
+    brake_torque : array_like
+        Torque taken at the shaft, zero or positive. [N m]
+    winding_factor, magnet_factor : array_like
+        Resistance and EMF constant relative to the reference temperature.
+
+    Returns
+    -------
+    speed, current : ndarray
+        [rad/s], [A]; NaN where the motor does not start.
+
+    Examples
+    --------
+    >>> small = BrushedMachine(emf_constant=0.05, armature_resistance=0.5,
+    ...                        coulomb_torque=0.01)
+    >>> speed, current = free_running(small, 12.0)
+    >>> round(speed.item(), 6), round(current.item(), 6)
+    (238.0, 0.2)
+    """
+    voltage, brake = np.broadcast_arrays(
+        np.asarray(voltage, float), np.asarray(brake_torque, float)
+    )
+    constant = np.asarray(machine.emf_constant) * magnet_factor
+
+    def current_at(speed: FloatArray) -> FloatArray:
+        return (loss_torque(machine, speed) + brake) / constant
+
+    def mismatch(speed: FloatArray) -> FloatArray:
+        inside = terminal_voltage(
+            machine,
+            speed,
+            current_at(speed),
+            winding_factor=winding_factor,
+            magnet_factor=magnet_factor,
+        )
+        return inside - voltage
+
+    fastest = voltage / constant * (1 + 1e-9)
+    speed = _root(mismatch, np.zeros_like(fastest), fastest)
+    return speed, current_at(speed)
