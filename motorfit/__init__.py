@@ -21,10 +21,10 @@ _HOMES = {
     "fit": "motorfit.estimation.fit",
     "load_profile": "motorfit.profile.storage",
     "read_bench": "motorfit.bench.folder",
-    "simulate": "motorfit.simulate.bench",
+    "simulate": "motorfit.simulation.bench",
 }
 
-__all__ = sorted(_HOMES)  # noqa: PLE0605
+__all__ = sorted(_HOMES)
 __version__ = "0.1.0"
 
 

@@ -3,7 +3,7 @@
 * MotorfitError
   x BenchError       readings or settings that cannot be used as they are
     x LocatedError   one place in a file: where, what was there, what to do
-    x BenchProblems  several of them, told together
+    x BenchProblemsError  several of them, told together
   x FitError         the readings do not determine what was asked
   x ProfileError     a profile is damaged, or of a version this release cannot read
   x OutputError      a file could not be written, or would have replaced another
@@ -60,7 +60,7 @@ class LocatedError(BenchError):
         super().__init__(f"{place}: found {found}, expected {expected}. {remedy}")
 
 
-class BenchProblems(BenchError):
+class BenchProblemsError(BenchError):
     """Everything that is wrong with a bench folder, told in one go."""
 
     def __init__(self, problems: Iterable[BenchError]) -> None:

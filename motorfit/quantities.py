@@ -15,3 +15,11 @@ class Stated:
     value: float
     half_width: float = 0.0
     text: str = ""
+
+
+class UnreadableError(ValueError):
+    """A text that is no quantity of the wanted kind: what was expected, what to do."""
+
+    def __init__(self, *, found: str, expected: str, remedy: str) -> None:
+        self.found, self.expected, self.remedy = found, expected, remedy
+        super().__init__(f"found {found}, expected {expected}. {remedy}")

@@ -85,7 +85,9 @@ def brush_saturation(current: ArrayLike, scale: float) -> FloatArray:
 
 def flux_factor(machine: BrushedMachine, current: ArrayLike) -> FloatArray:
     """Share of the flux that armature reaction leaves, ``1 - a |i|``."""
-    return 1.0 - np.asarray(machine.armature_reaction) * np.abs(np.asarray(current, float))
+    return np.asarray(
+        1.0 - np.asarray(machine.armature_reaction) * np.abs(np.asarray(current, float))
+    )
 
 
 def terminal_voltage(
