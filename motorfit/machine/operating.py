@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize.elementwise import find_root
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import FloatArray, IntArray
 from motorfit.machine.brushed import (
     BrushedMachine,
     loss_torque,
@@ -20,7 +20,19 @@ def _root(
     function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
 ) -> FloatArray:
     low, high = np.broadcast_arrays(np.asarray(low, float), np.asarray(high, float))
-    found = find_root(function, (low, high), tolerances={"xrtol": 1e-14, "frtol": 1e-14})
+
+    def of_these(x: FloatArray, place: IntArray) -> FloatArray:
+        # the search drops the elements it has found; the function knows the full shape only
+        full = np.array(low)
+        full.flat[place] = x
+        return np.asarray(function(full).flat[place])
+
+    found = find_root(
+        of_these,
+        (low, high),
+        args=(np.arange(low.size).reshape(low.shape),),
+        tolerances={"xrtol": 1e-14, "frtol": 1e-14},
+    )
     return np.asarray(np.where(found.success, found.x, np.nan))
 
 
@@ -70,7 +82,7 @@ def current_on_resistor(
             winding_factor=winding_factor,
             magnet_factor=magnet_factor,
         )
-        return inside - voltage
+        return np.asarray(inside - voltage)
 
     voltage = _root(mismatch, np.zeros_like(emf), emf * (1 + 1e-9) + 1e-12)
     return np.asarray(-conductance * voltage + 0.0)
@@ -117,7 +129,7 @@ def current_at_voltage(
     reach = 2.0 * across / (np.asarray(machine.armature_resistance) * winding_factor) + 1e-9
 
     def mismatch(current: FloatArray) -> FloatArray:
-        return terminal_voltage(machine, speed, current, **factors) - voltage
+        return np.asarray(terminal_voltage(machine, speed, current, **factors) - voltage)
 
     return _root(mismatch, -reach, reach)
 
@@ -165,7 +177,7 @@ def free_running(
     constant = np.asarray(machine.emf_constant) * magnet_factor
 
     def current_at(speed: FloatArray) -> FloatArray:
-        return (loss_torque(machine, speed) + brake) / constant
+        return np.asarray((loss_torque(machine, speed) + brake) / constant)
 
     def mismatch(speed: FloatArray) -> FloatArray:
         inside = terminal_voltage(
@@ -175,8 +187,8 @@ def free_running(
             winding_factor=winding_factor,
             magnet_factor=magnet_factor,
         )
-        return inside - voltage
+        return np.asarray(inside - voltage)
 
-    fastest = voltage / constant * (1 + 1e-9)
+    fastest = np.asarray(voltage / constant * (1 + 1e-9), float)
     speed = _root(mismatch, np.zeros_like(fastest), fastest)
     return speed, current_at(speed)
