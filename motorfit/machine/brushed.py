@@ -42,7 +42,7 @@ class BrushedMachine:
         Loss torque T0 [N m], b [N m s/rad], c [N m s2/rad2].
     armature_reaction : array_like
         Weakening of the field by current, a. [1/A]
-    brush_current_scale : float
+    brush_current_scale : array_like, positive
         Current at which the brush drop has risen to 76 %, i0. [A]
     """
 
@@ -53,10 +53,10 @@ class BrushedMachine:
     viscous_coefficient: ArrayLike = 0.0
     windage_coefficient: ArrayLike = 0.0
     armature_reaction: ArrayLike = 0.0
-    brush_current_scale: float = 0.1
+    brush_current_scale: ArrayLike = 0.1
 
 
-def brush_saturation(current: ArrayLike, scale: float) -> FloatArray:
+def brush_saturation(current: ArrayLike, scale: ArrayLike) -> FloatArray:
     r"""Share of the brush drop that is there at ``current``, with its sign.
 
     .. math:: s(i) = \tanh(i / i_0)
@@ -65,7 +65,7 @@ def brush_saturation(current: ArrayLike, scale: float) -> FloatArray:
     ----------
     current : array_like
         Armature current. [A]
-    scale : float, positive
+    scale : array_like, positive
         Current scale i0. [A]
 
     Returns
@@ -78,9 +78,10 @@ def brush_saturation(current: ArrayLike, scale: float) -> FloatArray:
     ValueError
         If ``scale`` is not positive.
     """
-    if not scale > 0:
-        raise ValueError(f"scale must be positive, found {scale!r}")
-    return np.tanh(np.asarray(current, float) / scale)
+    scale = np.asarray(scale, float)
+    if not np.all(scale > 0):
+        raise ValueError(f"scale must be positive, found {scale}")
+    return np.asarray(np.tanh(np.asarray(current, float) / scale))
 
 
 def flux_factor(machine: BrushedMachine, current: ArrayLike) -> FloatArray:
@@ -146,6 +147,8 @@ def loss_torque(machine: BrushedMachine, speed: ArrayLike) -> FloatArray:
 
     .. math:: T_\ell = T_0 + b \omega + c \omega^2, \qquad \omega > 0
 
+    At zero it is the limit from above: what it takes to keep the machine just turning.
+
     Parameters
     ----------
     machine : BrushedMachine
@@ -205,3 +208,107 @@ def shaft_torque(
         np.asarray(machine.emf_constant) * magnet_factor * flux_factor(machine, current) * current
     )
     return np.asarray(air_gap - loss_torque(machine, speed))
+
+
+def terminal_power(
+    machine: BrushedMachine,
+    speed: ArrayLike,
+    current: ArrayLike,
+    *,
+    winding_factor: ArrayLike = 1.0,
+    magnet_factor: ArrayLike = 1.0,
+) -> FloatArray:
+    r"""Electrical power at the terminals, positive into the machine.
+
+    .. math:: P_e = v\, i
+
+    Parameters
+    ----------
+    machine, speed, current, winding_factor, magnet_factor
+        As for `terminal_voltage`.
+
+    Returns
+    -------
+    ndarray
+        Negative where the machine gives, as a generator. [W]
+
+    Examples
+    --------
+    >>> big = BrushedMachine(emf_constant=0.64, armature_resistance=0.05)
+    >>> terminal_power(big, 150.0, [100.0, -20.0])
+    array([10100., -1900.])
+    """
+    voltage = terminal_voltage(
+        machine, speed, current, winding_factor=winding_factor, magnet_factor=magnet_factor
+    )
+    return np.asarray(voltage * np.asarray(current, float))
+
+
+def shaft_power(
+    machine: BrushedMachine,
+    speed: ArrayLike,
+    current: ArrayLike,
+    *,
+    magnet_factor: ArrayLike = 1.0,
+) -> FloatArray:
+    r"""Mechanical power at the shaft, positive out of the machine.
+
+    .. math:: P_m = \tau\, \omega
+
+    Parameters
+    ----------
+    machine, speed, current, magnet_factor
+        As for `shaft_torque`.
+
+    Returns
+    -------
+    ndarray
+        Negative where the machine must be driven. [W]
+
+    Examples
+    --------
+    >>> big = BrushedMachine(emf_constant=0.64, armature_resistance=0.05)
+    >>> shaft_power(big, 150.0, [100.0, -20.0])
+    array([ 9600., -1920.])
+    """
+    torque = shaft_torque(machine, speed, current, magnet_factor=magnet_factor)
+    return np.asarray(torque * np.asarray(speed, float))
+
+
+def efficiency(
+    machine: BrushedMachine,
+    speed: ArrayLike,
+    current: ArrayLike,
+    *,
+    winding_factor: ArrayLike = 1.0,
+    magnet_factor: ArrayLike = 1.0,
+) -> FloatArray:
+    r"""Power out over power in, whichever way it goes.
+
+    .. math:: \eta = P_m / P_e \quad\text{or}\quad \eta = P_e / P_m
+
+    Parameters
+    ----------
+    machine, speed, current, winding_factor, magnet_factor
+        As for `terminal_voltage`.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1. Zero where power goes in at both ends (a motor too weakly fed to
+        turn itself), or in at one and nothing out; NaN where none goes in.
+
+    Examples
+    --------
+    >>> big = BrushedMachine(emf_constant=0.64, armature_resistance=0.05)
+    >>> efficiency(big, 150.0, [100.0, -20.0, 0.0]).round(4)
+    array([0.9505, 0.9896,    nan])
+    """
+    electrical = terminal_power(
+        machine, speed, current, winding_factor=winding_factor, magnet_factor=magnet_factor
+    )
+    mechanical = shaft_power(machine, speed, current, magnet_factor=magnet_factor)
+    given = np.maximum(mechanical, 0.0) + np.maximum(-electrical, 0.0)
+    taken = np.maximum(electrical, 0.0) + np.maximum(-mechanical, 0.0)
+    share = np.full(np.broadcast(given, taken).shape, np.nan)
+    return np.asarray(np.divide(given, taken, out=share, where=taken > 0))

@@ -72,7 +72,9 @@ def current_on_resistor(
     """
     speed, load = np.broadcast_arrays(np.asarray(speed, float), np.asarray(load, float))
     conductance = np.divide(1.0, load, out=np.zeros(load.shape), where=~np.isinf(load))
-    emf = terminal_voltage(machine, speed, 0.0, magnet_factor=magnet_factor)
+    emf = terminal_voltage(
+        machine, speed, 0.0, winding_factor=winding_factor, magnet_factor=magnet_factor
+    )
 
     def mismatch(voltage: FloatArray) -> FloatArray:
         inside = terminal_voltage(
@@ -114,7 +116,8 @@ def current_at_voltage(
     Returns
     -------
     ndarray
-        [A]
+        NaN where armature reaction outweighs the resistance, so that the current would
+        run away. [A]
 
     Examples
     --------
@@ -124,9 +127,13 @@ def current_at_voltage(
     """
     speed, voltage = np.broadcast_arrays(np.asarray(speed, float), np.asarray(voltage, float))
     factors = {"winding_factor": winding_factor, "magnet_factor": magnet_factor}
-    emf = terminal_voltage(machine, speed, 0.0, magnet_factor=magnet_factor)
+    emf = terminal_voltage(machine, speed, 0.0, **factors)
     across = np.abs(voltage - emf)
-    reach = 2.0 * across / (np.asarray(machine.armature_resistance) * winding_factor) + 1e-9
+    slope = np.asarray(machine.armature_resistance) * winding_factor - np.where(
+        voltage > emf, np.asarray(machine.armature_reaction) * np.abs(emf), 0.0
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = np.where(slope > 0, 2.0 * across / slope + 1e-9, np.nan)
 
     def mismatch(current: FloatArray) -> FloatArray:
         return np.asarray(terminal_voltage(machine, speed, current, **factors) - voltage)
@@ -150,7 +157,7 @@ def free_running(
     Parameters
     ----------
     machine : BrushedMachine
-        Parameters, without armature reaction.
+        Parameters.
     voltage : array_like, positive
         Terminal voltage. [V]
     brake_torque : array_like
@@ -176,8 +183,13 @@ def free_running(
     )
     constant = np.asarray(machine.emf_constant) * magnet_factor
 
+    reaction = np.asarray(machine.armature_reaction, float)
+
     def current_at(speed: FloatArray) -> FloatArray:
-        return np.asarray((loss_torque(machine, speed) + brake) / constant)
+        linear = (loss_torque(machine, speed) + brake) / constant
+        # the smaller root of i (1 - a i) = linear; where a > 1/(4 linear) no current is enough
+        rest = 1.0 - 4.0 * reaction * linear
+        return np.asarray(2.0 * linear / (1.0 + np.sqrt(np.where(rest >= 0, rest, np.nan))))
 
     def mismatch(speed: FloatArray) -> FloatArray:
         inside = terminal_voltage(
@@ -189,6 +201,8 @@ def free_running(
         )
         return np.asarray(inside - voltage)
 
-    fastest = np.asarray(voltage / constant * (1 + 1e-9), float)
-    speed = _root(mismatch, np.zeros_like(fastest), fastest)
+    # the smaller root leaves at least half of the flux
+    fastest = voltage / constant * np.where(reaction > 0, 2.0, 1.0) * (1 + 1e-9)
+    slowest = np.zeros(np.broadcast_shapes(fastest.shape, mismatch(np.zeros(())).shape))
+    speed = _root(mismatch, slowest, fastest)
     return speed, current_at(speed)
