@@ -1,0 +1,244 @@
+"""Readings of a known machine through known instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from motorfit.arrays import FloatArray
+from motorfit.bench.kinds import KINDS
+from motorfit.bench.records import Bench, Run
+from motorfit.bench.settings import (
+    ConditionsTable,
+    LeadsTable,
+    MachineTable,
+    Settings,
+    ShelfTable,
+)
+from motorfit.machine.brushed import BrushedMachine
+from motorfit.meter import Instrument
+from motorfit.quantities import Stated
+from motorfit.simulation.instruments import VirtualKit
+from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
+from motorfit.simulation.points import Points, World, all_points
+from motorfit.simulation.readings import DrawnError, DrawnKit
+
+#: Written position: whole degrees.
+DEGREE = np.pi / 180
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """What is behind the readings of a virtual bench."""
+
+    machine: BrushedMachine
+    winding: float  # the winding's true temperature, cold [degC]
+    errors: tuple[DrawnError, ...]  # of each range of each meter, and of each resistor
+    true: Mapping[str, Mapping[str, FloatArray]]  # file -> quantity -> true values, magnitudes
+
+
+def simulate(
+    machine: BrushedMachine,
+    *,
+    plan: BenchPlan | None = None,
+    kit: VirtualKit | None = None,
+    conditions: Conditions | None = None,
+    seed: int,
+    name: str = "simulated machine",
+) -> Bench:
+    """Readings of a known machine through known instruments, as `read_bench` gives them.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        The machine, every parameter a float, at ``conditions.reference``.
+    plan : BenchPlan, optional
+        Which readings are taken; `usual_plan` of the machine where left out.
+    kit : VirtualKit, optional
+        The meters; plain handheld ones where left out.
+    conditions : Conditions, optional
+        Temperature, wandering friction, drift.
+    seed : int
+        The same seed gives the same bench, byte for byte.
+    name : str
+        Of the machine.
+
+    Returns
+    -------
+    Bench
+        Without findings: no sense is made of the readings here.
+
+    Raises
+    ------
+    ValueError
+        If the plan asks for what the machine or the kit cannot do: a meter that is not
+        there, a supply too low for the motor to start.
+
+    See Also
+    --------
+    simulate_with_truth : the bench, and what is behind it.
+
+    Notes
+    -----
+    Each reading is ``(1 + g) true + o + e``, rounded to the display, as
+    `motorfit.simulation.readings` says. A resistor's own gain error stands between the
+    value written on it, which is the reading, and its true one.
+
+    Examples
+    --------
+    >>> from motorfit.machine.brushed import BrushedMachine
+    >>> lamp = BrushedMachine(emf_constant=0.08, armature_resistance=0.8, brush_drop=0.8,
+    ...                       coulomb_torque=0.03, viscous_coefficient=5e-5)
+    >>> bench = simulate(lamp, seed=1)
+    >>> [run.source.name for run in bench.runs]
+    ['open-circuit.csv', 'load.csv', 'no-load-motor.csv', 'resistance.csv', 'zero.csv']
+    """
+    return simulate_with_truth(
+        machine, plan=plan, kit=kit, conditions=conditions, seed=seed, name=name
+    )[0]
+
+
+def simulate_with_truth(
+    machine: BrushedMachine,
+    *,
+    plan: BenchPlan | None = None,
+    kit: VirtualKit | None = None,
+    conditions: Conditions | None = None,
+    seed: int,
+    name: str = "simulated machine",
+) -> tuple[Bench, Truth]:
+    """Readings of a known machine, and what is behind them.
+
+    Parameters are those of `simulate`.
+
+    Returns
+    -------
+    bench : Bench
+    truth : Truth
+    """
+    plan = plan or usual_plan(machine)
+    kit = kit or VirtualKit()
+    conditions = conditions or Conditions()
+    rng = np.random.default_rng(seed)
+    drawn = DrawnKit(rng=rng, normal=kit.draw == "normal")
+    world = _world(machine, plan, kit, conditions, drawn)
+    points = all_points(world, plan, rng)
+    runs = tuple(_run(each, plan, kit, conditions, drawn) for each in points)
+    settings = _settings(name, plan, kit, conditions, runs)
+    bench = Bench(source=Path(name), settings=settings, instruments=settings.instruments, runs=runs)
+    truth = Truth(
+        machine=machine,
+        winding=world.cold_winding,
+        errors=tuple(drawn.errors.values()),
+        true={each.name: each.true for each in points},
+    )
+    return bench, truth
+
+
+def _world(
+    machine: BrushedMachine,
+    plan: BenchPlan,
+    kit: VirtualKit,
+    conditions: Conditions,
+    drawn: DrawnKit,
+) -> World:
+    """Draw what stays the same all day: resistors, temperature."""
+    half_width = conditions.winding.half_width
+    winding = conditions.winding.value + half_width * float(drawn.rng.uniform(-1.0, 1.0))
+    resistors = {}
+    for nominal in plan.load_resistors:
+        error = drawn.error(kit.meter("load"), nominal)
+        resistors[nominal] = (nominal - error.offset) / (1.0 + error.gain)
+    ammeter = "current" in kit.meters and plan.load_columns != "load"
+    voltmeter = kit.meter("voltage").stated.input_resistance
+    return World(
+        machine=machine,
+        conditions=conditions,
+        cold_winding=winding,
+        resistors=resistors,
+        ammeter=kit.meter("current").stated.burden if ammeter else 0.0,
+        leads=kit.leads,
+        voltmeter=np.inf if voltmeter is None else voltmeter,
+    )
+
+
+def _run(
+    points: Points, plan: BenchPlan, kit: VirtualKit, conditions: Conditions, drawn: DrawnKit
+) -> Run:
+    """The sheet that somebody would have written."""
+    count = len(points.setting)
+    readings: dict[str, FloatArray] = {}
+    steps: dict[str, float] = {}
+    for quantity, true in points.true.items():
+        if quantity == "speed":
+            true = true * _drift(points, conditions, drawn.rng)
+        sign = -1.0 if KINDS[points.kind].generating and quantity in ("current", "torque") else 1.0
+        shown, steps[quantity] = _shown(quantity, true, points, kit, drawn)
+        readings[quantity] = sign * shown
+    if points.load is not None:
+        readings["load"] = points.load
+        steps["load"] = min(_decimal_step(value) for value in points.load.tolist())
+    label = points.setting + 1
+    return Run(
+        kind=points.kind,
+        source=Path(points.name),
+        rows=np.arange(2, count + 2),
+        readings=readings,
+        written_step=steps,
+        setting=tuple(map(str, label.tolist())) if plan.label_settings else ("",) * count,
+        direction=points.direction,
+        note=("",) * count,
+    )
+
+
+def _shown(
+    quantity: str, true: FloatArray, points: Points, kit: VirtualKit, drawn: DrawnKit
+) -> tuple[FloatArray, float]:
+    if quantity == "position":  # marks on the shaft, not a meter
+        return true, DEGREE
+    meter = kit.meter(quantity)
+    decade = None
+    if points.kind == "zero":  # the range that most of the other readings were taken in
+        decade = np.full(true.shape, drawn.usual_decade(meter))
+    return drawn.read(meter, true, decade=decade)
+
+
+def _drift(points: Points, conditions: Conditions, rng: np.random.Generator) -> FloatArray:
+    """What the speed did between reading the tachometer and reading the meters."""
+    own = conditions.speed_drift * rng.standard_normal(points.setting.shape)
+    shared = conditions.setting_drift * rng.standard_normal(int(points.setting.max()) + 1)
+    return np.asarray(1.0 + own + shared[points.setting])
+
+
+def _decimal_step(value: float) -> float:
+    """Step of the last digit somebody would write: 0.1 for 4.7, 1 for 10."""
+    digits = f"{value:.10g}"
+    return 10.0 ** -len(digits.partition(".")[2]) if "." in digits else 1.0
+
+
+def _settings(
+    name: str,
+    plan: BenchPlan,
+    kit: VirtualKit,
+    conditions: Conditions,
+    runs: tuple[Run, ...],
+) -> Settings:
+    """What `machine.toml` and `kit.toml` of this bench would say."""
+    used = {quantity for run in runs for quantity in run.readings} & kit.meters.keys()
+    instruments: dict[tuple[str, str], Instrument] = {
+        (quantity, ""): meter.stated for quantity, meter in kit.meters.items() if quantity in used
+    }
+    return Settings(
+        machine=MachineTable(
+            name=name, winding_material=conditions.winding_material, magnet=conditions.magnet
+        ),
+        conditions=ConditionsTable(
+            winding=conditions.winding, reference=Stated(conditions.reference)
+        ),
+        leads=LeadsTable(resistance=Stated(kit.leads)),
+        shelf=ShelfTable(resistors=tuple(f"{value:g} ohm" for value in plan.load_resistors)),
+        instruments=instruments,
+    )
