@@ -409,3 +409,16 @@ def _no_unit(unit: str, wanted: str, quantity: str) -> UnreadableError:
         expected=f"a unit of {named} such as {', '.join(usual[:4])}",
         remedy=remedy,
     )
+
+
+def usual_unit(quantity: str, factor: float) -> str:
+    """The usual unit of a quantity that has this size in SI; "" where there is none.
+
+    Examples
+    --------
+    >>> usual_unit("voltage", 1.0), usual_unit("speed", 2 * math.pi / 60)
+    ('V', 'rpm')
+    """
+    plain = _PLAIN.get(SI_UNITS.get(quantity, ""), {})
+    near = (unit for unit, size in plain.items() if math.isclose(size, factor, rel_tol=1e-9))
+    return next(near, "")
