@@ -200,10 +200,9 @@ def _shown(
     if quantity == "position":  # marks on the shaft, not a meter
         return true, DEGREE
     meter = kit.meter(quantity)
-    decade = None
-    if points.kind == "zero":  # the range that most of the other readings were taken in
-        decade = np.full(true.shape, drawn.usual_decade(meter))
-    return drawn.read(meter, true, decade=decade)
+    if points.kind == "zero":  # in the range that most of the other readings were taken in
+        return drawn.read(meter, true, step=drawn.usual_step(meter))
+    return drawn.read(meter, true)
 
 
 def _drift(points: Points, conditions: Conditions, rng: np.random.Generator) -> FloatArray:

@@ -12,12 +12,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import FloatArray
+from motorfit.instruments import gain_half_width, offset_half_width, range_of
 from motorfit.meter import Instrument
 from motorfit.simulation.instruments import VirtualMeter
-
-#: The most sensitive range of a meter with counts has steps of 1e-4 displayed units.
-FINEST_DECADE = -4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,25 +29,6 @@ class DrawnError:
     offset: float  # [SI]
 
 
-def decades(instrument: Instrument, true: FloatArray) -> IntArray:
-    """Power of ten of the display's step, in displayed units, at each reading.
-
-    Zero throughout for an instrument with a fixed resolution.
-    """
-    if instrument.counts is None:
-        return np.zeros(true.shape, np.int64)
-    displayed = np.maximum(np.abs(true) / instrument.display_factor, 1e-30)
-    needed = np.ceil(np.log10(displayed / instrument.counts) - 1e-12)
-    return np.maximum(needed, FINEST_DECADE).astype(np.int64)
-
-
-def step_of(instrument: Instrument, decade: IntArray) -> FloatArray:
-    """Step of the display in each range. [SI]"""
-    if instrument.counts is None:
-        return np.full(decade.shape, float(instrument.resolution or 0.0))
-    return np.asarray(instrument.display_factor * 10.0**decade)
-
-
 @dataclass(slots=True, kw_only=True)
 class DrawnKit:
     """The errors of the instruments, each drawn when it is first used and kept."""
@@ -57,18 +36,15 @@ class DrawnKit:
     rng: np.random.Generator
     normal: bool
     errors: dict[tuple[str, float], DrawnError] = field(default_factory=dict)
-    seen: dict[str, list[int]] = field(default_factory=dict)  # decades of each quantity's readings
+    seen: dict[str, list[float]] = field(default_factory=dict)  # step of each reading, by quantity
 
     def error(self, meter: VirtualMeter, step: float) -> DrawnError:
         """The gain and offset of one range of a meter, or of one resistor."""
         stated = meter.stated
         if (stated.quantity, step) not in self.errors:
-            reach = stated.accuracy
-            gain, half_width = 0.0, reach.relative
-            if stated.calibration is not None:
-                gain, half_width = stated.calibration.gain, stated.calibration.half_width
-            gain += half_width * self._draw()
-            offset = (reach.digits * step + reach.absolute) * self._draw()
+            known = 0.0 if stated.calibration is None else stated.calibration.gain
+            gain = known + gain_half_width(stated) * self._draw()
+            offset = offset_half_width(stated, step).item() * self._draw()
             self.errors[stated.quantity, step] = DrawnError(
                 quantity=stated.quantity,
                 meter=stated.id,
@@ -78,10 +54,12 @@ class DrawnKit:
             )
         return self.errors[stated.quantity, step]
 
-    def usual_decade(self, meter: VirtualMeter) -> int:
-        """The range that most readings of a meter were taken in, so far."""
-        seen = self.seen.get(meter.stated.quantity, [0 if meter.stated.counts is None else -2])
-        return max(set(seen), key=lambda decade: (seen.count(decade), decade))
+    def usual_step(self, meter: VirtualMeter) -> float:
+        """The step that most readings of a meter were shown in, so far."""
+        seen = self.seen.get(meter.stated.quantity)
+        if not seen:
+            return meter.stated.resolution or 0.01 * meter.stated.display_factor
+        return max(set(seen), key=lambda step: (seen.count(step), step))
 
     def _draw(self) -> float:
         if self.normal:
@@ -89,7 +67,7 @@ class DrawnKit:
         return float(self.rng.uniform(-1.0, 1.0))
 
     def read(
-        self, meter: VirtualMeter, true: FloatArray, *, decade: IntArray | None = None
+        self, meter: VirtualMeter, true: FloatArray, *, step: float | None = None
     ) -> tuple[FloatArray, float]:
         """What the meter shows of ``true``, and the finest step it showed it in.
 
@@ -99,8 +77,8 @@ class DrawnKit:
             The meter.
         true : ndarray, shape (n,)
             The true values. [SI]
-        decade : ndarray, shape (n,), optional
-            The ranges, where they are not those that fit the values.
+        step : float, optional
+            The step of the range, where it is not that which fits the values. [SI]
 
         Returns
         -------
@@ -109,19 +87,29 @@ class DrawnKit:
         step : float
             [SI]
         """
-        stated = meter.stated
-        if decade is None:
-            decade = decades(stated, true)
-            self.seen.setdefault(stated.quantity, []).extend(decade.tolist())
-        shown = true + self.rng.standard_normal(true.shape) * np.hypot(
-            meter.repeatability * true, meter.noise
-        )
-        steps = step_of(stated, decade)
-        for step in np.unique(steps):
+        scatter = self.rng.standard_normal(true.shape)
+        scattered = true + scatter * np.hypot(meter.repeatability * true, meter.noise)
+        if step is not None:
+            steps = np.full(true.shape, step)
+            return self._shown(meter, true, scattered, steps), step
+        steps, _ = range_of(scattered, meter.stated)
+        shown = self._shown(meter, true, scattered, steps)
+        over = range_of(shown, meter.stated)[0] > steps
+        if over.any():  # the meter's own error pushed it over the end of the range
+            steps = np.where(over, range_of(shown, meter.stated)[0], steps)
+            shown = self._shown(meter, true, scattered, steps)
+        self.seen.setdefault(meter.stated.quantity, []).extend(map(float, steps))
+        return shown, float(steps.min(initial=np.inf))
+
+    def _shown(
+        self, meter: VirtualMeter, true: FloatArray, scattered: FloatArray, steps: FloatArray
+    ) -> FloatArray:
+        shown = scattered.copy()
+        for step in np.unique(steps).tolist():
             here = steps == step
-            error = self.error(meter, float(step))
+            error = self.error(meter, step)
             shown[here] += error.gain * true[here] + error.offset
-        return rounded(shown, stated, steps), float(steps.min(initial=np.inf))
+        return rounded(shown, meter.stated, steps)
 
 
 def rounded(values: FloatArray, instrument: Instrument, steps: FloatArray) -> FloatArray:

@@ -13,10 +13,10 @@ import numpy as np
 from motorfit.bench.kinds import KINDS, QUANTITIES
 from motorfit.bench.records import Bench, Run
 from motorfit.files import write_folder
+from motorfit.instruments import range_of
 from motorfit.meter import Instrument
 from motorfit.quantities import Stated
 from motorfit.simulation.instruments import DISPLAYED_UNIT, RPM
-from motorfit.simulation.readings import decades, step_of
 
 #: Header and size of the unit in which each quantity is written.
 _HEADERS = {
@@ -105,8 +105,8 @@ def _cells(quantity: str, run: Run, bench: Bench) -> list[str]:
         values = values / bench.settings.speed.ratio
     steps = np.full(values.shape, run.written_step.get(quantity, 0.0))
     instrument = bench.instruments.get((quantity, run.meters.get(quantity, "")))
-    if instrument is not None and instrument.counts is not None and quantity != "load":
-        steps = np.maximum(steps, step_of(instrument, decades(instrument, values)))
+    if instrument is not None and instrument.counts is not None and len(values):
+        steps = np.fmax(steps, range_of(values, instrument, steps[0])[0])
     return [
         _number(value / factor, step / factor)
         for value, step in zip(values.tolist(), steps.tolist(), strict=True)
