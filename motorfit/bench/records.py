@@ -46,9 +46,12 @@ class Run:
     direction: tuple[str, ...]  # "a", "b" or "" a reading
     note: tuple[str, ...]
     excluded: tuple[ExcludedRow, ...] = ()
+    extra: Mapping[str, FloatArray] = field(
+        default_factory=dict
+    )  # by header: further columns of a quantity that `readings` has, not used by the fit
 
     def __post_init__(self) -> None:
-        for name, values in self.readings.items():
+        for name, values in (*self.readings.items(), *self.extra.items()):
             if values.shape != self.rows.shape:
                 raise BenchError(
                     f"{self.source.name}: {name} has shape {values.shape}, "
