@@ -1,0 +1,177 @@
+"""Readings of all tests in one set of arrays, and how each unknown error enters them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from motorfit.arrays import BoolArray, FloatArray, IntArray
+
+#: What one row of readings holds, in the order of the last axis of its arrays.
+READ = ("voltage", "speed", "current", "torque")
+VOLTAGE, SPEED, CURRENT, TORQUE = range(4)
+
+#: The equations of one row, in the order of the last axis of `Rows.present`.
+EQUATIONS = ("voltage", "torque")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rows:
+    """Readings of one bench, n rows, in SI and the consumer's convention.
+
+    Calibrated; everything that is unknown (gain, offset, ...) is left to `Influence`.
+    """
+
+    shown: FloatArray  # (n, 4) voltage, speed, current, torque; 0 where not read
+    present: BoolArray  # (n, 2) voltage equation, torque equation
+    metered: BoolArray  # (n,) current comes from an ammeter
+    load: FloatArray  # (n,) resistor that gives the current; infinite where none does
+    load_extra: FloatArray  # (n,) ammeter's burden in series with it
+    input_conductance: FloatArray  # (n,) of the voltmeter [S]
+    lead_resistance: float  # between machine and voltmeter [ohm]
+    winding: FloatArray  # (n,) [degC]
+    magnets: FloatArray  # (n,) [degC]
+    standing: BoolArray  # (n,) rotor held: the brushes have a drop of their own
+    reverse: BoolArray  # (n,) turned in the second direction
+    rounding: FloatArray  # (n, 4) variance of the display's rounding
+    usual_scatter: FloatArray  # (n, 4) usual standard deviation of repeats
+    file: tuple[str, ...]  # (n,) names of the sheets
+    row: IntArray  # (n,) as a spreadsheet shows it
+    kind: tuple[str, ...]  # (n,)
+    note: tuple[str, ...]  # (n,)
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    @property
+    def driven(self) -> BoolArray:
+        """Rows in which the shaft was turned from outside."""
+        return np.array([kind in ("open-circuit", "load") for kind in self.kind], dtype=bool)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nuisance:
+    """One unknown error with a prior: of an instrument, a temperature, or a group of rows."""
+
+    quantity: str
+    error: Literal["gain", "offset", "temperature", "effect"]
+    deviation: float  # prior standard deviation; at the usual size for an effect
+    mean: float = 0.0
+    id: str = ""
+    range: str = ""
+    shape: Literal["rectangular", "normal"] = "rectangular"
+    half_width: float = 0.0
+    unit: str = "1"
+    component: int | None = None  # of the variance components, for an effect
+
+    @property
+    def words(self) -> str:
+        """For people: 'gain of the voltage meter (meter A, 40 V)'."""
+        if self.error == "temperature":
+            return f"temperature of the {self.quantity}"
+        where = ", ".join(part for part in (self.id, self.range) if part)
+        instrument = {
+            "load": "load resistor",
+            "leads": "lead resistance",
+            "arm": "length of the arm",
+        }.get(self.quantity, f"{self.error} of the {self.quantity} reading")
+        return f"{instrument} ({where})" if where else instrument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Influence:
+    """How r nuisances enter n rows: each array is linear in the nuisances."""
+
+    gain: FloatArray  # (n, 4, r) relative: true = (shown - offset) / (1 + gain)
+    offset: FloatArray  # (n, 4, r) in SI
+    load: FloatArray  # (n, r) relative, of the load resistor
+    leads: FloatArray  # (r,) [ohm]
+    winding: FloatArray  # (n, r) [K]
+    magnets: FloatArray  # (n, r) [K]
+    loss: FloatArray  # (n, r) relative, of the loss torque
+    resistance: FloatArray  # (n, r) relative, of the armature resistance
+
+    @classmethod
+    def none(cls, rows: int, nuisances: int) -> Influence:
+        """All zero, to be filled in."""
+        table = (rows, nuisances)
+        return cls(
+            gain=np.zeros((rows, 4, nuisances)),
+            offset=np.zeros((rows, 4, nuisances)),
+            load=np.zeros(table),
+            leads=np.zeros(nuisances),
+            winding=np.zeros(table),
+            magnets=np.zeros(table),
+            loss=np.zeros(table),
+            resistance=np.zeros(table),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AtMachine:
+    """Terminal voltage, speed, current and torque at the machine itself."""
+
+    values: FloatArray  # (n, 4)
+    from_shown: FloatArray  # (n, 4, 4): d(values)/d(shown), without gains
+    from_nuisance: FloatArray  # (n, 4, r)
+
+
+def at_machine(rows: Rows, influence: Influence, nuisance: FloatArray) -> AtMachine:
+    r"""From what the instruments showed to what the machine had.
+
+    With the corrected readings :math:`z = (\mathrm{shown} - o)/(1 + g)`, the voltmeter's
+    conductance Y and a load R_L that gives the current where no ammeter does:
+
+    .. math::
+
+        i = z_i - z_v (Y + 1/R_L), \qquad v = z_v - i R_\mathrm{leads}
+
+    (Kirchhoff's laws; the voltmeter sits at the far end of the leads and draws its
+    current from the machine too.)
+
+    Parameters
+    ----------
+    rows : Rows
+        n readings.
+    influence : Influence
+        How r nuisances enter.
+    nuisance : ndarray, shape (r,)
+        Their values.
+
+    Returns
+    -------
+    AtMachine
+    """
+    stretch = 1.0 + influence.gain @ nuisance
+    corrected = (rows.shown - influence.offset @ nuisance) / stretch
+    slope = -(influence.offset + corrected[..., None] * influence.gain) / stretch[..., None]
+
+    load_stretch = 1.0 + influence.load @ nuisance
+    load = rows.load / load_stretch
+    conductance = rows.input_conductance + 1.0 / (load + rows.load_extra)
+    finite = np.where(np.isinf(load), 0.0, load)
+    conductance_slope = (finite / (finite + rows.load_extra + np.isinf(load)) ** 2 / load_stretch)[
+        :, None
+    ] * influence.load
+    leads = rows.lead_resistance + influence.leads @ nuisance
+
+    voltage, metered = corrected[:, VOLTAGE], rows.metered.astype(float)
+    current = metered * corrected[:, CURRENT] - voltage * conductance
+    values = corrected.copy()
+    values[:, CURRENT] = current
+    values[:, VOLTAGE] = voltage - current * leads
+
+    from_shown = np.zeros((len(rows), 4, 4))
+    from_shown[:, SPEED, SPEED] = from_shown[:, TORQUE, TORQUE] = 1.0
+    from_shown[:, CURRENT, CURRENT] = metered
+    from_shown[:, CURRENT, VOLTAGE] = -conductance
+    from_shown[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
+    from_shown[:, VOLTAGE, CURRENT] = -metered * leads
+
+    from_nuisance = from_shown @ slope
+    through_load = -voltage[:, None] * conductance_slope
+    from_nuisance[:, CURRENT] += through_load
+    from_nuisance[:, VOLTAGE] -= leads * through_load + current[:, None] * influence.leads
+    return AtMachine(values=values, from_shown=from_shown, from_nuisance=from_nuisance)

@@ -1,0 +1,282 @@
+r"""The joint solver: condition equations with errors in all variables, and priors.
+
+Every reading x gives condition equations f(x, theta) = 0. To first order f scatters with
+covariance
+
+.. math:: C = A S A^\mathsf{T} + E, \qquad A = \partial f / \partial x
+
+S the covariance of the readings' own errors and E what the equation itself lacks.
+Minimised is the sum of squares of the whitened residuals :math:`L^{-1} f`,
+:math:`L L^\mathsf{T} = C` at the current parameters, stacked with
+:math:`(\theta_j - \mu_j) / u_j` for the parameters that have a prior. Holding C fixed
+while iterating would give the wrong slope where the regressor carries an error.
+
+References
+----------
+.. [1] D. York et al., Am. J. Phys. 72 (2004) 367: the straight line with correlated
+   errors in both variables; the covariance is the expected information's at the
+   adjusted readings.
+.. [2] JCGM 100:2008, 4.3 and 5.2: prior knowledge of an instrument as an input quantity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from motorfit.arrays import BoolArray, FloatArray
+from motorfit.errors import FitError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Linearised:
+    """Condition equations about one set of parameters.
+
+    n readings, m equations a reading, q quantities a reading, p parameters.
+    """
+
+    residual: FloatArray  # f, shape (n, m); zero where the equation is absent
+    design: FloatArray  # df/dtheta, (n, m, p)
+    sensitivity: FloatArray  # A = df/dx, (n, m, q)
+    sensitivity_slope: FloatArray  # dA/dtheta, (n, m, q, p)
+
+
+class Equations(Protocol):
+    """Condition equations of some model: what the solver needs to know of it."""
+
+    @property
+    def names(self) -> Sequence[str]:
+        """The parameters, in the order of every array."""
+
+    @property
+    def present(self) -> BoolArray:
+        """Which equations exist, (n, m)."""
+
+    def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
+        """Equations at ``theta``; ``shift`` (n, q) is added to the readings."""
+
+    def own_variance(self, theta: FloatArray, scales: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """E (n, m, m) and its slope dE/dtheta (n, m, m, p) at these scales of scatter."""
+
+    def reading_covariance(self, scales: FloatArray) -> FloatArray:
+        """S, (n, q, q), at these scales of scatter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Priors:
+    """What is known of the parameters beforehand; every array has shape (p,)."""
+
+    mean: FloatArray
+    deviation: FloatArray  # standard deviation, infinite where nothing is known
+    lower: FloatArray
+    upper: FloatArray
+
+    @property
+    def given(self) -> BoolArray:
+        """Which parameters have a prior."""
+        return np.isfinite(self.deviation)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Soft:
+    """Directions that the readings leave open, held weakly so that the solver stays put."""
+
+    directions: FloatArray  # (r, p): rows d with d (theta - centre) of order one
+    centre: FloatArray  # (p,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Solution:
+    """Parameters that minimise the sum of squares, and the equations there."""
+
+    theta: FloatArray
+    linearised: Linearised  # at the adjusted readings, residuals at the observed ones
+    covariance: FloatArray  # C, (n, m, m)
+    whitened: FloatArray  # whitened residuals of the present equations
+    evaluations: int
+
+
+def condition_covariance(
+    equations: Equations, at: Linearised, theta: FloatArray, scales: FloatArray
+) -> FloatArray:
+    """Covariance C of the condition equations, identity for absent ones, (n, m, m)."""
+    scatter = equations.reading_covariance(scales)
+    own, _ = equations.own_variance(theta, scales)
+    covariance = at.sensitivity @ scatter @ at.sensitivity.swapaxes(-1, -2) + own
+    return _with_absent(covariance, equations.present)
+
+
+def _with_absent(covariance: FloatArray, present: BoolArray) -> FloatArray:
+    both = present[..., :, None] & present[..., None, :]
+    return np.where(both, covariance, np.eye(present.shape[-1]))
+
+
+def whiten(
+    equations: Equations, theta: FloatArray, scales: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    r"""Whitened residuals and their exact Jacobian.
+
+    With :math:`r = L^{-1} f` and :math:`M = L^{-1}\,\mathrm{d}C\,L^{-\mathsf T}`,
+
+    .. math:: \mathrm{d}r = L^{-1} \mathrm{d}f - \Phi(M)\, r
+
+    where :math:`\Phi` takes the lower triangle with half the diagonal (the derivative
+    of a Cholesky factor).
+
+    Parameters
+    ----------
+    equations : Equations
+        The model with its readings.
+    theta : ndarray, shape (p,)
+        Parameters.
+    scales : ndarray
+        Scales of scatter.
+
+    Returns
+    -------
+    residual : ndarray, shape (n, m)
+    jacobian : ndarray, shape (n, m, p)
+    """
+    at = equations.linearise(theta)
+    scatter = equations.reading_covariance(scales)
+    own, own_slope = equations.own_variance(theta, scales)
+    spread = scatter @ at.sensitivity.swapaxes(-1, -2)  # S A', (n, q, m)
+    covariance = _with_absent(at.sensitivity @ spread + own, equations.present)
+    half = np.einsum("nmqp,nqk->nmkp", at.sensitivity_slope, spread)
+    slope = half + half.swapaxes(1, 2) + own_slope
+    both = equations.present[..., :, None] & equations.present[..., None, :]
+    slope = np.where(both[..., None], slope, 0.0)
+
+    inverse = np.linalg.inv(np.linalg.cholesky(covariance))
+    residual = np.einsum("nab,nb->na", inverse, at.residual)
+    middle = np.einsum("nab,nbcp,ndc->nadp", inverse, slope, inverse)
+    size = covariance.shape[-1]
+    lower = np.tril(np.ones((size, size))) - 0.5 * np.eye(size)
+    jacobian = np.einsum("nab,nbp->nap", inverse, at.design)
+    jacobian -= np.einsum("nadp,ad,nd->nap", middle, lower, residual)
+    return residual, jacobian
+
+
+class _Objective:
+    """Stacked residuals and Jacobian for the optimiser, each set of parameters once."""
+
+    def __init__(
+        self, equations: Equations, priors: Priors, scales: FloatArray, soft: Soft | None
+    ) -> None:
+        self.equations, self.priors, self.scales, self.soft = equations, priors, scales, soft
+        self.evaluations = 0
+        self._theta: FloatArray | None = None
+        self._cached: tuple[FloatArray, FloatArray] | None = None
+
+    def both(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Residual vector and Jacobian at ``theta``."""
+        if self._cached is not None and np.array_equal(theta, self._theta):  # type: ignore[arg-type]
+            return self._cached
+        self.evaluations += 1
+        residual, jacobian = whiten(self.equations, theta, self.scales)
+        present = self.equations.present
+        given = self.priors.given
+        deviation = self.priors.deviation[given]
+        parts = [residual[present], (theta - self.priors.mean)[given] / deviation]
+        slopes = [jacobian[present], np.eye(len(theta))[given] / deviation[:, None]]
+        if self.soft is not None:
+            parts.append(self.soft.directions @ (theta - self.soft.centre))
+            slopes.append(self.soft.directions)
+        self._theta = theta.copy()
+        self._cached = np.concatenate(parts), np.concatenate(slopes)
+        return self._cached
+
+
+def solve(
+    equations: Equations,
+    priors: Priors,
+    start: FloatArray,
+    scales: FloatArray,
+    *,
+    soft: Soft | None = None,
+) -> Solution:
+    """Minimise the whitened sum of squares within the bounds.
+
+    Parameters
+    ----------
+    equations : Equations
+        The model with its readings.
+    priors : Priors
+        Means, standard deviations and bounds of the parameters.
+    start : ndarray, shape (p,)
+        Where to begin; moved inside the bounds.
+    scales : ndarray
+        Scales of scatter, held while solving.
+    soft : Soft, optional
+        Directions that the readings leave open.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    FitError
+        If there are fewer equations and priors than parameters, or the optimiser
+        fails.
+    """
+    import lmfit
+
+    objective = _Objective(equations, priors, scales, soft)
+    names = [f"p{index}" for index in range(len(start))]
+    parameters = lmfit.Parameters()
+    inside = np.clip(start, priors.lower, priors.upper)
+    for name, value, low, high in zip(names, inside, priors.lower, priors.upper, strict=True):
+        parameters.add(name, value=value, min=low, max=high)
+
+    def vector(values: lmfit.Parameters) -> FloatArray:
+        return np.fromiter((values[name].value for name in names), float, len(names))
+
+    minimizer = lmfit.Minimizer(
+        lambda values: objective.both(vector(values))[0], parameters, scale_covar=False
+    )
+    if len(objective.both(inside)[0]) < len(start):
+        raise FitError("fewer readings than parameters, and nothing else to hold them")
+    # dogbox keeps an active set, so that a parameter ends exactly on its bound
+    result = minimizer.least_squares(
+        parameters,
+        Dfun=lambda values: objective.both(vector(values))[1],
+        method="dogbox",
+        x_scale="jac",
+        ftol=1e-13,
+        xtol=1e-12,
+        gtol=1e-12,
+        max_nfev=200,
+    )
+    theta = vector(result.params)
+    if not np.all(np.isfinite(theta)):
+        raise FitError("the fit did not settle: the readings contradict each other wildly")
+    return _solution(equations, theta, scales, objective.evaluations)
+
+
+def _solution(
+    equations: Equations, theta: FloatArray, scales: FloatArray, evaluations: int
+) -> Solution:
+    observed = equations.linearise(theta)
+    covariance = condition_covariance(equations, observed, theta, scales)
+    weighted = np.linalg.solve(covariance, observed.residual[..., None])
+    scatter = equations.reading_covariance(scales)
+    shift = -(scatter @ observed.sensitivity.swapaxes(-1, -2) @ weighted)[..., 0]
+    adjusted = equations.linearise(theta, shift)
+    factor = np.linalg.cholesky(covariance)
+    whitened = np.linalg.solve(factor, observed.residual[..., None])[..., 0]
+    return Solution(
+        theta=theta,
+        linearised=Linearised(
+            residual=observed.residual,
+            design=adjusted.design,
+            sensitivity=observed.sensitivity,
+            sensitivity_slope=adjusted.sensitivity_slope,
+        ),
+        covariance=covariance,
+        whitened=whitened[equations.present],
+        evaluations=evaluations,
+    )
