@@ -1,0 +1,125 @@
+"""The handful of numbers of the first screen, in the trade's units."""
+
+from __future__ import annotations
+
+from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimation.result import Fit
+from motorfit.profile.model import Combination, MachineProfile
+from motorfit.quantities import friendly, show_interval, show_number
+from motorfit.report.layout import cut_row
+from motorfit.report.words import RPM, combination
+
+#: Parameters that driven readings tell together before they tell them apart.
+ELECTRICAL = ("emf_constant", "armature_resistance", "brush_drop")
+
+_COLUMNS = (26, 13, 25)
+
+
+def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
+    """The table of numbers, and below it what is known of combinations only.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+
+    Returns
+    -------
+    numbers, together : list of str
+        Lines of at most 80 columns.
+    """
+    profile = fit.profile
+    constant = profile.parameters["emf_constant"]
+    at = f"{profile.reference_temperature:.4g} degC"
+    numbers = [
+        _columns("Numbers", "value", f"{100 * fit.level:.4g} % interval", "how known"),
+        _row("volts per 1000 rpm", constant, factor=1000 * RPM, unit="V"),
+        *([_constant_elsewhere(constant)] if isinstance(constant, Estimate) else []),
+        _row(f"winding at {at}", profile.parameters["armature_resistance"]),
+        _row("brush drop", profile.parameters["brush_drop"]),
+        _loss_row(fit),
+    ]
+    return numbers, [*_together(profile), *_telling_apart(profile)]
+
+
+def _columns(label: str, value: str, interval: str, known: str) -> str:
+    first, second, third = _COLUMNS
+    return cut_row(f"{label:<{first}}{value:<{second}}{interval:<{third}}{known}")
+
+
+def _row(
+    label: str, known: Estimate | NotKnown, *, factor: float | None = None, unit: str = ""
+) -> str:
+    label = f"  {label}"
+    if isinstance(known, NotKnown):
+        lacking = f"not measured; it takes: {known.needs}"
+        if known.standing == "combined":
+            lacking = "not known alone, only together with others (below)"
+        return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")
+    if factor is None:
+        factor, unit = friendly(known.value or max(known.interval, key=abs), known.unit)
+    low, high = (factor * end for end in known.interval)
+    at_bound = known.value == 0.0 and low >= 0.0
+    return _columns(
+        label,
+        f"{show_number(factor * known.value, (high - low) / 2)} {unit}",
+        f"{show_interval(low, high)} {unit}",
+        "at its bound" if at_bound else known.standing,
+    )
+
+
+def _constant_elsewhere(constant: Estimate) -> str:
+    half = (constant.interval[1] - constant.interval[0]) / 2
+    per_volt = 1.0 / (RPM * constant.value)
+    shown = show_number(per_volt, per_volt * half / constant.value)
+    si = show_number(constant.value, half)
+    return f"    = {shown} rpm/V = {si} V s/rad = {si} N m/A"
+
+
+def _loss_row(fit: Fit) -> str:
+    if fit.loss is None:
+        return _row("turning loss", _lacking_loss(fit.profile))
+    row = _row(f"turning loss, {fit.loss.speed / RPM:.0f} rpm", fit.loss.power)
+    return row.replace("combined", "this speed only")
+
+
+def _lacking_loss(profile: MachineProfile) -> Estimate | NotKnown:
+    parts = [profile.parameters[name] for name in ("coulomb_torque", "viscous_coefficient")]
+    return next((part for part in parts if isinstance(part, NotKnown)), parts[0])
+
+
+def _together(profile: MachineProfile) -> list[str]:
+    return [
+        _combination_row(one)
+        for one in profile.combinations
+        if one.unit != "N.m"  # the turning loss at one speed has its row already
+    ]
+
+
+def _telling_apart(profile: MachineProfile) -> list[str]:
+    """What would tell volts per rpm, winding and brushes from each other."""
+    parts = [profile.parameters[name] for name in ELECTRICAL]
+    needs = [
+        part.needs for part in parts if isinstance(part, NotKnown) and part.standing == "combined"
+    ]
+    return [cut_row(f"  To tell them apart it takes: {needs[0]}")] if needs else []
+
+
+def _combination_row(known: Combination) -> str:
+    at = known.at
+    factor, unit = friendly(known.value, known.unit)
+    label = combination(known.of)
+    if known.unit == "Ohm" and set(at) == {"current"}:
+        label = f"winding+brushes, {at['current']:.3g} A"
+    elif known.unit == "A.s/rad" and set(at) == {"load"}:
+        label = f"amps/1000 rpm, {at['load']:.3g} ohm"
+        factor, unit = 1000 * RPM, "A"
+    elif known.unit == "A" and set(at) == {"load"}:
+        label = "less, at every speed"
+    low, high = (factor * end for end in known.interval)
+    return _columns(
+        f"  {label}",
+        f"{show_number(factor * known.value, (high - low) / 2)} {unit}",
+        f"{show_interval(low, high)} {unit}",
+        "measured",
+    )

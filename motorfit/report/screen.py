@@ -1,0 +1,257 @@
+"""The first screen of a fit: what a person at the bench wants to know, in 25 lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from motorfit.arrays import FloatArray
+from motorfit.cautions import Caution, crossed
+from motorfit.estimation.result import Fit, WidthShare
+from motorfit.finding import Finding
+from motorfit.report.changes import Changes
+from motorfit.report.layout import (
+    LABEL,
+    NOTHING,
+    WIDTH,
+    Block,
+    bulleted,
+    cut,
+    cut_row,
+    fit_to_screen,
+    gap,
+    labelled,
+)
+from motorfit.report.next_step import next_command
+from motorfit.report.numbers import number_lines
+from motorfit.report.words import TITLES, count_of, listed, place
+
+LINES = 25
+
+#: Findings that may stand on the first screen.
+MOST_FINDINGS = 3
+
+_SEVERITIES = ("error", "caution", "note", "good")
+_WHO_DECIDES = {
+    "speed": "your rpm reading",
+    "voltage": "your voltmeter",
+    "current": "your ammeter",
+    "load": "your resistors' values",
+    "torque": "your torque reading",
+    "force": "your scale",
+    "arm": "the length of your arm",
+    "winding": "its temperature",
+    "temperature": "its temperature",
+    "scatter": "scatter of the readings",
+}
+
+
+def first_screen(
+    fit: Fit, *, written: Path | str | None = None, changes: Changes | None = None
+) -> str:
+    """What a fit found, in at most 25 lines of 80 columns.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    written : Path or str, optional
+        Where its profile was written, or a sentence that says why it was not.
+    changes : Changes, optional
+        What changed since the profile that was there before.
+
+    Returns
+    -------
+    str
+        Plain ASCII besides what the user wrote; without a line end after the last line.
+    """
+    blocks = (
+        *(_made_from(fit), gap()),
+        *(_answers(fit), gap()),
+        *(_numbers(fit), _assumed(fit), _since(changes), gap()),
+        *(_findings(fit), _cautions(fit), gap()),
+        *(_limited_by(fit), _would_help(fit), gap()),
+        _written(fit, written),
+    )
+    return fit_to_screen(blocks, LINES)
+
+
+def _made_from(fit: Fit) -> Block:
+    total = count_of(sum(fit.counts.values()), "reading")
+    files = listed(f"{number} in {name}" for name, number in fit.counts.items())
+    left_out = sum(len(run.excluded) for run in fit.bench.runs)
+    marked = f"; {count_of(left_out, 'row')} left out as marked" if left_out else ""
+    roomy = f"{total}: {files}{marked}"
+    if len(fit.counts) == 1:
+        roomy = f"{total} in {next(iter(fit.counts))}{marked}"
+    tight = f"{total} in {count_of(len(fit.counts), 'sheet')}{marked}"
+    head = [cut(fit.profile.machine.name, WIDTH)]
+    aside = _read_aside(fit)
+    return Block(
+        (
+            head + labelled("Made from", roomy, 2) + aside,
+            head + labelled("Made from", roomy if len(roomy) < 68 else tight, 1) + aside,
+        ),
+        (1.5,),
+    )
+
+
+def _read_aside(fit: Fit) -> list[str]:
+    """Sheets that were read and play no part, in one line."""
+    parts = []
+    if fit.unused:
+        parts.append("Read, not used yet: " + "; ".join(fit.unused))
+    if fit.bench.not_filled_in:
+        parts.append("Not filled in: " + ", ".join(fit.bench.not_filled_in))
+    return labelled("", ". ".join(parts), 1) if parts else []
+
+
+def _answers(fit: Fit) -> Block:
+    if not fit.answers:
+        return NOTHING
+    widest = max(len(answer.question) for answer in fit.answers)
+    lines = []
+    for number, answer in enumerate(fit.answers):
+        says = f"{answer.answer}: {answer.why}" if answer.why else answer.answer
+        head = "" if number else "Answers"
+        lines.append(cut_row(f"{head:<{LABEL}}{answer.question:<{widest}}  {says}"))
+    return Block((lines,))
+
+
+def _numbers(fit: Fit) -> Block:
+    numbers, together = number_lines(fit)
+    return Block(([*numbers, *together], [*numbers, *together[:2]]), (5.0,))
+
+
+def _assumed(fit: Fit) -> Block:
+    assumed = fit.bench.assumed
+    if not assumed:
+        return NOTHING
+    text = "; ".join(one.rstrip(". ") for one in assumed)
+    counted = f"{count_of(len(assumed), 'default')}, named under --details"
+    versions = ((text, 3), (text, 2), (counted, 1))
+    return Block(tuple(labelled("Assumed", one, most) for one, most in versions), (1.0, 2.8))
+
+
+def _since(changes: Changes | None) -> Block:
+    says = changes.says() if changes is not None else ()
+    if not says:
+        return NOTHING
+    more = "" if len(says) == 1 else f" ({len(says) - 1} more: --details)"
+    versions = [labelled("Since last", says[0] + more, most) for most in (2, 1)]
+    return Block((*versions, []), (1.0, 3.0))
+
+
+def chosen_findings(findings: Iterable[Finding]) -> list[Finding]:
+    """The findings for the first screen, most damaging first, good news last."""
+    ordered = sorted(findings, key=lambda one: (_SEVERITIES.index(one.severity), -one.damage))
+    return ordered[:MOST_FINDINGS]
+
+
+def _findings(fit: Fit) -> Block:
+    chosen = chosen_findings(fit.findings)
+    if not any(one.severity != "note" for one in fit.findings):
+        readings = count_of(sum(fit.counts.values()), "reading")
+        nothing_odd = Finding(
+            kind="nothing-odd",
+            where="bench",
+            says=f"nothing odd in {readings}.",
+            severity="good",
+        )
+        chosen = [nothing_odd, *chosen][:MOST_FINDINGS]
+    grave = [one for one in chosen if one.severity in ("error", "caution")] or chosen[:1]
+    versions = ((chosen, 4), (chosen, 3), (chosen, 2), (grave, 2), (grave[:2], 2), (grave[:2], 1))
+    return Block(
+        tuple(
+            bulleted(
+                _findings_label(len(fit.findings), len(some)),
+                [finding_text(one) for one in some],
+                most,
+            )
+            for some, most in versions
+        ),
+        (1.0, 2.0, 2.2, 5.0, 6.0),
+    )
+
+
+def _findings_label(all_: int, shown: int) -> str:
+    return "Findings" if all_ <= shown else f"Findings {shown}/{all_}"
+
+
+def finding_text(finding: Finding) -> str:
+    """A finding in one paragraph: where, what, and what to do."""
+    where = place(finding.where)
+    head = "Good: " if finding.severity == "good" else ""
+    if where and where not in finding.says:
+        head += f"{where}: "
+    return f"{head}{finding.says} {finding.suggestion}".strip()
+
+
+def _cautions(fit: Fit) -> Block:
+    cautions = reading_cautions(fit)
+    if not cautions:
+        return NOTHING
+    whole = [f"{one.title}. {one.says}" for one in cautions]
+    begun = [f"{one.title}. {one.says.split('. ')[0].rstrip('.')}." for one in cautions]
+    named = [f"{listed(one.title for one in cautions)}: what to do stands under --details"]
+    versions = tuple(bulleted("Caution", texts, 4) for texts in (whole, begun, named))
+    return Block(versions, (2.5, 4.0))
+
+
+def reading_cautions(fit: Fit) -> tuple[Caution, ...]:
+    """The cautions whose line the readings of a fit cross."""
+    runs = fit.bench.runs
+    return crossed(
+        voltage=_largest(run.get("voltage") for run in runs),
+        current=_largest(run.get("current") for run in runs),
+        resistor_power=_largest(
+            run.get("voltage") * run.get("current") for run in fit.bench.of_kind("load")
+        ),
+    )
+
+
+def _largest(arrays: Iterable[FloatArray]) -> float:
+    values = [abs(value) for array in arrays for value in array[np.isfinite(array)]]
+    return float(max(values, default=0.0))
+
+
+def _limited_by(fit: Fit) -> Block:
+    plain = {"emf_constant": "volts per 1000 rpm"}
+    wanted = [name for name in ("emf_constant", "armature_resistance") if fit.widths.get(name)]
+    texts = [
+        f"{plain.get(name, TITLES[name].plain)}: {who_decides(fit.widths[name])}"
+        for name in wanted or [name for name, shares in fit.widths.items() if shares][:1]
+    ]
+    if not texts:
+        return NOTHING
+    first, *others = texts
+    lines = labelled("Limited by", first, 2)
+    more = [line for text in others for line in labelled("", text, 2)]
+    return Block((lines + more, lines), (3.0,))
+
+
+def who_decides(shares: Sequence[WidthShare]) -> str:
+    """What decides the width of one interval, and whether more readings would help."""
+    first = shares[0]
+    who = _WHO_DECIDES.get(first.quantity, first.cause)
+    helps = "repeats help" if first.more_readings_help else "repeats will not help"
+    return f"{who} ({100 * first.share:.0f} %); {helps}"
+
+
+def _would_help(fit: Fit) -> Block:
+    if not fit.advice:
+        return NOTHING
+    best = fit.advice[0]
+    text = f"{best.does} ({best.minutes:.0f} min): {best.brings}"
+    return Block((labelled("Would help", text, 2), labelled("Would help", text, 1)), (7.0,))
+
+
+def _written(fit: Fit, written: Path | str | None) -> Block:
+    if written is None:
+        return NOTHING
+    lines = labelled("Written", str(written), 3)
+    if isinstance(written, Path):
+        lines += [f"{'Next':<{LABEL}}{next_command(fit, written)}"]
+    return Block((lines,))
