@@ -202,7 +202,7 @@ def free_running(
         return np.asarray(inside - voltage)
 
     # the smaller root leaves at least half of the flux
-    fastest = voltage / constant * np.where(reaction > 0, 2.0, 1.0) * (1 + 1e-9)
+    fastest = np.asarray(voltage / constant * np.where(reaction > 0, 2.0, 1.0) * (1 + 1e-9), float)
     slowest = np.zeros(np.broadcast_shapes(fastest.shape, mismatch(np.zeros(())).shape))
     speed = _root(mismatch, slowest, fastest)
     return speed, current_at(speed)

@@ -1,0 +1,228 @@
+"""What a prediction needs to know, and where the profile has it.
+
+The parameters themselves come first. Where they are not known one by one, a
+combination of them may be known at one operating point: there, and only there, it
+stands in for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from motorfit.arrays import FloatArray
+from motorfit.errors import ProfileError
+from motorfit.estimate import Estimate, NotKnown
+
+if TYPE_CHECKING:
+    from motorfit.profile.model import Combination, MachineProfile
+
+#: What a prediction may need: the EMF constant, the voltage lost inside, the loss torque.
+Need: TypeAlias = Literal["emf", "drop", "loss"]
+
+PARTS: dict[Need, tuple[str, ...]] = {
+    "emf": ("emf_constant",),
+    "drop": ("armature_resistance", "brush_drop"),
+    "loss": ("coulomb_torque", "viscous_coefficient"),
+}
+
+#: Corrections that count as zero as long as nobody has measured them.
+CORRECTIONS: dict[Need, str] = {"emf": "armature_reaction", "loss": "windage_coefficient"}
+
+WORDS: dict[str, str] = {
+    "emf_constant": "the EMF constant",
+    "armature_resistance": "the armature resistance",
+    "brush_drop": "the brush drop",
+    "coulomb_torque": "the Coulomb torque (dry friction)",
+    "viscous_coefficient": "the viscous coefficient",
+    "windage_coefficient": "the windage coefficient",
+    "armature_reaction": "the armature reaction",
+}
+
+#: How near an operating point must be to the one where a combination is known.
+NEARNESS = 1e-3
+
+#: Parts of combinations, each by its own unit: nothing else has it.
+LOSS_UNIT, DROP_UNIT, GAIN_UNIT, SHIFT_UNIT = "N.m", "Ohm", "A.s/rad", "A"
+
+RPM = np.pi / 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Apart:
+    """A value that stands in for parameters, with no known correlation to any other."""
+
+    value: float
+    standard_uncertainty: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """Where each field of the machine comes from in one prediction.
+
+    ``joint`` are parameters of the profile with their joint covariance, ``apart`` are
+    stand-ins. A field in neither is zero.
+    """
+
+    joint: tuple[str, ...]
+    apart: Mapping[str, Apart] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Point:
+    """Where the machine is to run; arrays broadcast together, SI."""
+
+    speed: FloatArray
+    given: Literal["current", "load", "voltage", "nothing"]
+    value: FloatArray  # of what is given
+    winding_factor: FloatArray
+    magnet_factor: FloatArray
+
+    @property
+    def at_reference(self) -> bool:
+        """Whether winding and magnets are at the reference temperature."""
+        return _all_near(self.winding_factor, 1.0) and _all_near(self.magnet_factor, 1.0)
+
+
+def find_known(
+    profile: MachineProfile, quantity: str, needs: tuple[Need, ...], point: Point
+) -> Known:
+    """Find what a prediction needs in the profile.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        What is known.
+    quantity : str
+        What is to be predicted, in words, for the message.
+    needs : tuple of str
+        What it takes.
+    point : Point
+        Where: decides whether a combination may stand in.
+
+    Returns
+    -------
+    Known
+
+    Raises
+    ------
+    ProfileError
+        If something is not known, naming the test that would measure it.
+    """
+    missing = [need for need in needs if _unknown(profile, need)]
+    joint = tuple(
+        name
+        for need in needs
+        if need not in missing
+        for name in (*PARTS[need], CORRECTIONS.get(need, ""))
+        if isinstance(profile.parameters.get(name), Estimate)
+    )
+    if {"emf", "drop"} & set(missing) and "loss" not in needs:
+        circuit = _circuit_on_load(profile, point)
+        if circuit:
+            return Known(joint=(), apart=circuit)
+    apart: dict[str, Apart] = {}
+    for need in missing:
+        stand_in = _stand_in(profile, need, point)
+        if stand_in is None:
+            raise ProfileError(_refusal(profile, quantity, missing))
+        apart |= stand_in
+    return Known(joint=joint, apart=apart)
+
+
+def _unknown(profile: MachineProfile, need: Need) -> list[str]:
+    """The parts without a value, and a correction that is known to be there without one."""
+    parts = [name for name in PARTS[need] if not isinstance(profile.parameters.get(name), Estimate)]
+    correction = CORRECTIONS.get(need, "")
+    found = profile.parameters.get(correction)
+    if isinstance(found, NotKnown) and found.standing not in ("unmeasured", "assumed"):
+        parts.append(correction)
+    return parts
+
+
+def _stand_in(profile: MachineProfile, need: Need, point: Point) -> dict[str, Apart] | None:
+    """A combination that is known at the very point, as a field of the machine."""
+    if need == "loss":
+        found = _combination(profile, LOSS_UNIT, "speed", point.speed)
+        return None if found is None else {"coulomb_torque": _apart(found)}
+    if need == "drop" and point.given == "current" and point.at_reference:
+        found = _combination(profile, DROP_UNIT, "current", np.abs(point.value))
+        return None if found is None else {"armature_resistance": _apart(found)}
+    return None
+
+
+def _circuit_on_load(profile: MachineProfile, point: Point) -> dict[str, Apart]:
+    r"""The machine as seen by the one resistor it was tested with.
+
+    Current is affine in speed, :math:`-i = A \omega - B`, so a machine without
+    resistance, with :math:`k = A R_L` and :math:`V_b = B R_L`, is the same to that load.
+    """
+    if point.given != "load" or not point.at_reference:
+        return {}
+    gain = _combination(profile, GAIN_UNIT, "load", point.value)
+    shift = _combination(profile, SHIFT_UNIT, "load", point.value)
+    if gain is None or shift is None:
+        return {}
+    load = gain.at["load"]
+    return {
+        "emf_constant": _apart(gain, load),
+        "brush_drop": _apart(shift, load),
+    }
+
+
+def _combination(
+    profile: MachineProfile, unit: str, key: str, wanted: FloatArray
+) -> Combination | None:
+    for combination in profile.combinations:
+        at = combination.at
+        if combination.unit == unit and set(at) == {key} and _all_near(wanted, at[key]):
+            return combination
+    return None
+
+
+def _all_near(values: ArrayLike, wanted: float) -> bool:
+    return bool(np.all(np.abs(np.asarray(values) - wanted) <= NEARNESS * abs(wanted)))
+
+
+def _apart(combination: Combination, factor: float = 1.0) -> Apart:
+    return Apart(
+        value=combination.value * factor,
+        standard_uncertainty=combination.standard_uncertainty * factor,
+        degrees_of_freedom=combination.degrees_of_freedom,
+    )
+
+
+def _refusal(profile: MachineProfile, quantity: str, missing: list[Need]) -> str:
+    names = [name for need in missing for name in _unknown(profile, need)]
+    what = " and ".join(WORDS[name] for name in names)
+    says = f"{quantity} cannot be predicted: {what} {_is(names)} not known from these readings."
+    tests: list[str] = []
+    for name in names:
+        found = profile.parameters.get(name)
+        if isinstance(found, NotKnown) and found.needs not in tests:
+            tests.append(found.needs)
+    if tests:
+        says += f" What would measure {'it' if len(names) == 1 else 'them'}: {'; '.join(tests)}."
+    return says + _known_somewhere(profile, missing)
+
+
+def _is(names: list[str]) -> str:
+    return "is" if len(names) == 1 else "are"
+
+
+def _known_somewhere(profile: MachineProfile, missing: list[Need]) -> str:
+    """Where the loss or the drop is known after all, so that the reader can ask for that."""
+    for combination in profile.combinations:
+        at = combination.at
+        if "loss" in missing and combination.unit == LOSS_UNIT and set(at) == {"speed"}:
+            return f" The loss is known at {at['speed'] / RPM:.5g} rpm only."
+        if "drop" in missing and combination.unit == DROP_UNIT and set(at) == {"current"}:
+            return f" The voltage lost inside is known at {at['current']:.4g} A only."
+        if "loss" not in missing and combination.unit == GAIN_UNIT and set(at) == {"load"}:
+            return f" The current is known on {at['load']:.4g} ohm only."
+    return ""

@@ -1,0 +1,329 @@
+"""What a machine will do, with its standard uncertainty: first-order propagation."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from motorfit.arrays import BoolArray, FloatArray
+from motorfit.errors import ProfileError
+from motorfit.machine import brushed
+from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.temperature import magnet_factor, winding_factor
+from motorfit.profile.known import Need, Point, find_known
+from motorfit.profile.propagation import Spread, propagate
+
+if TYPE_CHECKING:
+    from motorfit.profile.model import MachineProfile, Range
+
+Quantity: TypeAlias = Literal[
+    "voltage",
+    "current",
+    "torque",
+    "terminal_power",
+    "shaft_power",
+    "efficiency",
+    "loss",
+    "loss_power",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prediction:
+    """A predicted quantity; all arrays have one shape, that of the points asked for."""
+
+    value: FloatArray
+    standard_uncertainty: FloatArray
+    degrees_of_freedom: FloatArray  # effective (JCGM 100, G.4.1); infinite where instruments decide
+    extrapolated: BoolArray  # outside the speeds, currents and temperatures of the test
+    unit: str  # UCUM code
+    bounds: tuple[float, float] = (-np.inf, np.inf)  # of what is physically possible
+
+    def interval(self, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
+        """Lower and upper end of the interval that covers with probability ``level``.
+
+        Parameters
+        ----------
+        level : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        low, high : ndarray
+            By the t quantile of the effective degrees of freedom (JCGM 100, G.3.2), cut
+            at what is physically possible. In ``unit``.
+
+        Raises
+        ------
+        ValueError
+            If ``level`` is not between 0 and 1.
+        """
+        from scipy.special import stdtrit
+
+        if not 0 < level < 1:
+            raise ValueError(f"level must be between 0 and 1, found {level!r}")
+        half = stdtrit(self.degrees_of_freedom, (1 + level) / 2) * self.standard_uncertainty
+        low, high = self.bounds
+        return (
+            np.asarray(np.clip(self.value - half, low, high)),
+            np.asarray(np.clip(self.value + half, low, high)),
+        )
+
+
+Formula: TypeAlias = Callable[[BrushedMachine, FloatArray, FloatArray, "Point"], FloatArray]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rule:
+    """How one quantity is predicted."""
+
+    words: str
+    unit: str
+    needs: tuple[Need, ...]
+    formula: Formula
+    bounds: tuple[float, float] = (-np.inf, np.inf)
+
+
+def _heat(point: Point) -> dict[str, FloatArray]:
+    return {"winding_factor": point.winding_factor, "magnet_factor": point.magnet_factor}
+
+
+RULES: Mapping[Quantity, _Rule] = {
+    "voltage": _Rule(
+        words="terminal voltage",
+        unit="V",
+        needs=("emf", "drop"),
+        formula=lambda m, w, i, at: brushed.terminal_voltage(m, w, i, **_heat(at)),
+    ),
+    "current": _Rule(
+        words="current",
+        unit="A",
+        needs=("emf", "drop"),
+        formula=lambda _m, _w, i, _at: i,
+    ),
+    "torque": _Rule(
+        words="shaft torque",
+        unit="N.m",
+        needs=("emf", "loss"),
+        formula=lambda m, w, i, at: brushed.shaft_torque(m, w, i, magnet_factor=at.magnet_factor),
+    ),
+    "terminal_power": _Rule(
+        words="electrical power",
+        unit="W",
+        needs=("emf", "drop"),
+        formula=lambda m, w, i, at: brushed.terminal_power(m, w, i, **_heat(at)),
+    ),
+    "shaft_power": _Rule(
+        words="shaft power",
+        unit="W",
+        needs=("emf", "loss"),
+        formula=lambda m, w, i, at: brushed.shaft_power(m, w, i, magnet_factor=at.magnet_factor),
+    ),
+    "efficiency": _Rule(
+        words="efficiency",
+        unit="1",
+        needs=("emf", "drop", "loss"),
+        formula=lambda m, w, i, at: brushed.efficiency(m, w, i, **_heat(at)),
+        bounds=(0.0, 1.0),
+    ),
+    "loss": _Rule(
+        words="loss torque",
+        unit="N.m",
+        needs=("loss",),
+        formula=lambda m, w, _i, _at: brushed.loss_torque(m, w),
+        bounds=(0.0, np.inf),
+    ),
+    "loss_power": _Rule(
+        words="turning loss",
+        unit="W",
+        needs=("loss",),
+        formula=lambda m, w, _i, _at: brushed.loss_torque(m, w) * w,
+        bounds=(0.0, np.inf),
+    ),
+}
+
+
+def predict(
+    profile: MachineProfile,
+    quantity: Quantity,
+    *,
+    speed: ArrayLike,
+    current: ArrayLike | None = None,
+    load: ArrayLike | None = None,
+    voltage: ArrayLike | None = None,
+    winding: ArrayLike | None = None,
+    magnets: ArrayLike | None = None,
+) -> Prediction:
+    r"""Predict one quantity, with first-order propagation of the joint covariance.
+
+    .. math:: u^2 = g^\mathsf{T} S g + \sum_j (g^\mathsf{T} s_j)^2 u_j^2
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        What is known of the machine.
+    quantity : str
+        A key of `RULES`.
+    speed : array_like, zero or positive
+        Shaft speed. [rad/s]
+    current, load, voltage : array_like, optional
+        One of them fixes the operating point: current, positive into the machine [A];
+        resistance connected to a driven machine, infinite for nothing [ohm]; terminal
+        voltage [V].
+    winding, magnets : array_like, optional
+        Temperatures, the reference temperature where not given. [degC]
+
+    Returns
+    -------
+    Prediction
+        All arguments broadcast together.
+
+    Raises
+    ------
+    ProfileError
+        If the prediction needs what is not known, naming what would measure it.
+    ValueError
+        If not exactly one of current, load and voltage is given, if a speed is negative
+        or a load not positive.
+
+    Notes
+    -----
+    Sensitivities ``g`` are central differences over half a standard uncertainty either
+    way, within the bounds of the parameters; ``S`` is the scatter covariance and ``s_j``
+    the sensitivity of the parameters to instrument error ``j``. The brush current scale,
+    a rule of thumb, counts as known within a factor of two. What is known only as a
+    combination has no known correlation with the rest: its part is added in full.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 5.2.2 (correlated input quantities), G.4.1 (effective degrees of
+       freedom).
+    """
+    rule = RULES[quantity]
+    point = _point(profile, quantity, speed, current, load, voltage, winding, magnets)
+    known = find_known(profile, f"The {rule.words}", _needs(rule, point), point)
+    spread = Spread.of(profile, known)
+    machine = spread.machine(point.speed.ndim)
+    amperes = _current(machine, point)
+    results = np.broadcast_to(
+        rule.formula(machine, point.speed, amperes, point), (spread.count, *point.speed.shape)
+    )
+    uncertainty, freedom = propagate(profile, known, spread, results)
+    return Prediction(
+        value=np.array(results[0]),
+        standard_uncertainty=uncertainty,
+        degrees_of_freedom=freedom,
+        extrapolated=_outside(profile, point, amperes, winding),
+        unit=rule.unit,
+        bounds=rule.bounds,
+    )
+
+
+def _point(
+    profile: MachineProfile,
+    quantity: Quantity,
+    speed: ArrayLike,
+    current: ArrayLike | None,
+    load: ArrayLike | None,
+    voltage: ArrayLike | None,
+    winding: ArrayLike | None,
+    magnets: ArrayLike | None,
+) -> Point:
+    """Check what is asked and bring it to one shape."""
+    options = {"current": current, "load": load, "voltage": voltage}
+    given = [name for name, value in options.items() if value is not None]
+    if quantity in ("loss", "loss_power"):
+        given, options = ["nothing"], {"nothing": 0.0}
+    if len(given) != 1:
+        found = " and ".join(given) or "none"
+        raise ValueError(f"give exactly one of current, load and voltage, found {found}")
+    heat = winding_factor(
+        profile.reference_temperature if winding is None else winding,
+        profile.reference_temperature,
+        profile.constants.winding_constant,
+    )
+    arrays = np.broadcast_arrays(
+        np.asarray(speed, float),
+        np.asarray(options[given[0]], float),
+        np.asarray(heat, float),
+        _magnet_factor(profile, magnets),
+    )
+    if np.any(arrays[0] < 0):
+        raise ValueError("speed must be zero or positive: a profile tells of one direction")
+    if given == ["load"] and not np.all(arrays[1] > 0):
+        raise ValueError("load must be positive; infinite stands for nothing connected")
+    return Point(
+        speed=arrays[0],
+        given=given[0],  # type: ignore[arg-type]
+        value=arrays[1],
+        winding_factor=arrays[2],
+        magnet_factor=arrays[3],
+    )
+
+
+def _magnet_factor(profile: MachineProfile, magnets: ArrayLike | None) -> FloatArray:
+    if magnets is None:
+        return np.ones(())
+    coefficient = profile.constants.magnet_coefficient
+    if coefficient is None:
+        raise ProfileError(
+            "The magnets' temperature cannot be used: this profile does not say what the magnets "
+            "are made of, so nobody knows how the EMF constant follows it. Set [machine] magnet "
+            'to "ferrite" or "neodymium" in machine.toml and fit again, or leave magnets out.'
+        )
+    return magnet_factor(magnets, profile.reference_temperature, coefficient)
+
+
+def _needs(rule: _Rule, point: Point) -> tuple[Need, ...]:
+    """What it takes there: nothing is lost inside without current, no loss without turning."""
+    needs: list[Need] = list(rule.needs)
+    if point.given == "nothing":
+        return rule.needs
+    if point.given == "current":
+        if rule.words == "current":
+            return ()
+        if np.all(point.value == 0):
+            needs = [need for need in needs if need != "drop"]
+    elif point.given == "load" and np.all(np.isinf(point.value)):
+        needs = [need for need in needs if need != "drop"]
+    elif "drop" not in needs:
+        needs.append("drop")  # the current is not given, it settles
+    return tuple(needs)
+
+
+def _current(machine: BrushedMachine, point: Point) -> FloatArray:
+    """The current of the point, given or settling, with the machine's leading axis."""
+    if point.given == "current":
+        return point.value
+    if point.given == "nothing":
+        return np.zeros(point.speed.shape)
+    from motorfit.machine.operating import current_at_voltage, current_on_resistor
+
+    settle = current_on_resistor if point.given == "load" else current_at_voltage
+    return settle(machine, point.speed, point.value, **_heat(point))
+
+
+def _outside(
+    profile: MachineProfile, point: Point, amperes: FloatArray, winding: ArrayLike | None
+) -> BoolArray:
+    """Which points lie outside what was tested; the reference temperature lies inside."""
+    tested: Range = profile.range
+    outside = _beyond(point.speed, tested.speed)
+    if point.given != "nothing":
+        settled = amperes if point.given == "current" else amperes[0]
+        outside = outside | _beyond(np.abs(settled), tested.current)
+    if winding is not None:
+        reference = profile.reference_temperature
+        low, high = min(tested.winding[0], reference), max(tested.winding[1], reference)
+        outside = outside | _beyond(np.asarray(winding, float), (low, high))
+    return np.asarray(np.broadcast_to(outside, point.speed.shape))
+
+
+def _beyond(values: FloatArray, tested: tuple[float, float]) -> BoolArray:
+    low, high = tested
+    slack = 1e-6 * max(abs(low), abs(high))  # rounding of units is no extrapolation
+    return np.asarray((values < low - slack) | (values > high + slack))
