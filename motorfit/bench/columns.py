@@ -100,8 +100,6 @@ def chosen_meters(
 
 
 def _read_headers(sheet: Sheet) -> tuple[list[Column], list[BenchError]]:
-    if all(re.fullmatch(r"[\d.,+-]+", header) for header in sheet.headers):
-        return [], [_no_headers(sheet)]
     columns: list[Column] = []
     problems: list[BenchError] = []
     for number, text in enumerate(sheet.headers):
@@ -143,7 +141,7 @@ def _missing(sheet: Sheet, test: TestKind, present: Collection[str]) -> list[Ben
                 path=sheet.path,
                 row=sheet.header_row,
                 found=f"no column of {wanted}",
-                expected=f"one, as every {test.title} has",
+                expected=f"every column of this test ({test.title})",
                 remedy=f"Add a column {headers}.",
             )
         )
@@ -197,16 +195,6 @@ def _unknown_meter(
 
 def _example(quantity: str) -> str:
     return f'"{quantity} ({EXAMPLES[SI_UNITS[quantity]].split(" ", 1)[-1]})"'
-
-
-def _no_headers(sheet: Sheet) -> LocatedError:
-    return LocatedError(
-        path=sheet.path,
-        row=sheet.header_row,
-        found="numbers",
-        expected='a row of headers such as "speed (rpm)" above the readings',
-        remedy="Write over each column what it holds, with the unit.",
-    )
 
 
 def _twice(sheet: Sheet, text: str) -> LocatedError:

@@ -112,6 +112,7 @@ def read_runs(
         written_step={
             name: 10.0**-numbers.decimals * abs(_factor(layout.numbers[name], speed))
             for name, numbers in body.numbers.items()
+            if name in readings
         },
         meters=meters,
         setting=_texts(layout, "setting", kept),
@@ -229,11 +230,8 @@ def _directions(body: _Body, problems: list[BenchError]) -> tuple[str, ...]:
 def _blank_cells(body: _Body, test: TestKind) -> list[BenchError]:
     """Find rows in which something that the test needs is blank."""
     filled = body.filled
-    groups = list(test.required)
-    if "force" in filled and "arm" in filled and "torque" not in filled:
-        groups.append((frozenset({"arm"}),))
     problems: list[BenchError] = []
-    for group in groups:
+    for group in test.required:
         options = [option for option in group if option <= set(filled)]
         complete = [np.all([filled[name] for name in option], axis=0) for option in options]
         for place in np.flatnonzero(~np.any(complete, axis=0)) if complete else ():
@@ -241,6 +239,10 @@ def _blank_cells(body: _Body, test: TestKind) -> list[BenchError]:
                 name for name in sorted(options[0], key=QUANTITIES.index) if not filled[name][place]
             )
             problems.append(_blank_cell(body, int(place), blank, options, test))
+    if {"force", "arm"} <= test.optional & set(filled):
+        arm = [frozenset({"arm"})]
+        armless = np.flatnonzero(filled["force"] & ~filled["arm"]).tolist()
+        problems.extend(_blank_cell(body, place, "arm", arm, test) for place in armless)
     return problems
 
 
@@ -264,10 +266,11 @@ def _blank_cell(
 def _in_si(
     body: _Body, speed: SpeedTable, problems: list[BenchError]
 ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
-    """Convert every column once; what becomes impossible is a problem."""
+    """Convert every column that is not blank, once; what becomes impossible is a problem."""
     readings, extra = {}, {}
     for name, column in body.layout.numbers.items():
-        readings[name] = _converted(body, column, body.numbers[name], speed, problems)
+        if body.numbers[name].filled.any():
+            readings[name] = _converted(body, column, body.numbers[name], speed, problems)
     for column in body.layout.extra:
         read = body.extra[column.header.text]
         extra[column.header.text] = _converted(body, column, read, speed, problems)

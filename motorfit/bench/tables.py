@@ -18,6 +18,7 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
 _REMARK_LINE = re.compile(r"^[^\S\n]*#.*$", re.MULTILINE)
 _DELIMITER_LINE = re.compile(r'\A"?sep=([,;\t])"?\n', re.IGNORECASE)  # spreadsheets hide it
+_BARE_NUMBER = re.compile(r"[0-9.,+-]*")
 _LONE_DECIMAL_COMMAS = re.compile(r"\s*[+-]?[0-9]+,[0-9]+\s*")
 
 
@@ -77,6 +78,8 @@ def split_table(path: Path, text: str) -> Sheet | None:
     headers = [" ".join(cell.split()) for cell in first]
     while headers and not headers[-1]:
         headers.pop()
+    if all(_BARE_NUMBER.fullmatch(header) for header in headers):
+        raise _no_headers(path, header_row)
     body = records[1:]
     _check_widths(path, headers, len(first), body, delimiter)
     kept = [number for number, header in enumerate(headers) if header]
@@ -192,6 +195,16 @@ def _check_widths(
         problems = _perhaps_decimal_commas(path, headers, header_width, body)
     if problems:
         raise BenchProblemsError(problems)
+
+
+def _no_headers(path: Path, row: int) -> LocatedError:
+    return LocatedError(
+        path=path,
+        row=row,
+        found="numbers",
+        expected='a row of headers such as "speed (rpm)" above the readings',
+        remedy="Write over each column what it holds, with the unit.",
+    )
 
 
 def _too_many_cells(
