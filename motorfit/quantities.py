@@ -35,6 +35,7 @@ __all__ = [
     "read_header",
     "read_number",
     "read_quantity",
+    "read_width",
     "show_estimate",
     "show_interval",
     "show_number",
@@ -172,6 +173,35 @@ def _half_width(text: str, value: float, unit: str, dimension: str) -> float:
             )
         return abs(value) * number / 100
     return number * unit_conversion(match["unit"] or unit, dimension).factor
+
+
+def read_width(text: str, dimension: str) -> float:
+    """A difference of two quantities, such as a resolution: "0.01 V", "0.1 K".
+
+    Returns
+    -------
+    float
+        Above zero. In SI; a temperature's in K.
+
+    Raises
+    ------
+    UnreadableError
+        If it is no number above zero with a unit of that dimension.
+
+    Examples
+    --------
+    >>> read_width("0.1 degC", "temperature"), read_width("10 mV", "voltage")
+    (0.1, 0.01)
+    """
+    unit = "K" if si_unit(dimension) == "degC" else EXAMPLES[si_unit(dimension)].split(" ", 1)[-1]
+    match = _HALF.fullmatch(_one_line(text))
+    if not match or not match["unit"] or not read_number(match["value"]) > 0:
+        raise UnreadableError(
+            found=_quoted(text),
+            expected="a number above zero with its unit",
+            remedy=f'Write it like "0.01 {unit}".',
+        )
+    return read_number(match["value"]) * unit_conversion(match["unit"], dimension).factor
 
 
 def read_accuracy(text: str, quantity: str) -> Accuracy:
