@@ -177,7 +177,7 @@ def _run(
             true = true * _drift(points, conditions, drawn.rng)
         sign = -1.0 if KINDS[points.kind].generating and quantity in ("current", "torque") else 1.0
         shown, steps[quantity] = _shown(quantity, true, points, kit, drawn)
-        readings[quantity] = sign * shown
+        readings[quantity] = shown if sign > 0 else 0.0 - shown
     if points.load is not None:
         readings["load"] = points.load
         steps["load"] = min(_decimal_step(value) for value in points.load.tolist())

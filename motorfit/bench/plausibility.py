@@ -1,0 +1,72 @@
+"""Physical sense before any fit: what looks like a slip, as findings with a suggestion.
+
+Thresholds are generous. A bench without a slip should hear nothing here, and what is left
+to be found is the business of the fit's residuals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from motorfit.bench.evidence import Evidence, Instruments
+from motorfit.bench.records import Run
+from motorfit.bench.sense_of_machine import (
+    almost_no_voltage,
+    constant_against_label,
+    constant_against_torque,
+    gear_twice,
+    load_above_open_circuit,
+    speed_not_checked,
+)
+from motorfit.bench.sense_of_sheets import (
+    columns_mixed_up,
+    load_values,
+    mixed_signs,
+    negative_resistance,
+    two_speed_columns,
+    voltage_against_speed,
+)
+from motorfit.bench.settings import Settings
+from motorfit.finding import Finding
+
+Check = Callable[[Evidence], Iterable[Finding]]
+
+CHECKS: tuple[Check, ...] = (
+    columns_mixed_up,
+    almost_no_voltage,
+    negative_resistance,
+    voltage_against_speed,
+    two_speed_columns,
+    constant_against_label,
+    constant_against_torque,
+    gear_twice,
+    load_above_open_circuit,
+    load_values,
+    mixed_signs,
+    speed_not_checked,
+)
+
+
+def check_plausibility(
+    runs: Sequence[Run], settings: Settings, instruments: Instruments
+) -> tuple[Finding, ...]:
+    """Look for readings that make no physical sense.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Everything that was read.
+    settings : Settings
+        With the label's claims, the gear and the speed sensor.
+    instruments : mapping
+        By quantity and meter.
+
+    Returns
+    -------
+    tuple of Finding
+        What looks like a slip, the most damaging first; never a refusal.
+    """
+    evidence = Evidence(runs, settings, instruments)
+    found = [finding for check in CHECKS for finding in check(evidence)]
+    order = {"error": 0, "caution": 1, "note": 2, "good": 3}
+    return tuple(sorted(found, key=lambda finding: (order[finding.severity], -finding.damage)))
