@@ -29,6 +29,7 @@ _GROUPED = re.compile(
 )
 _WITH_UNIT = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>\D.*)")
 _PLAIN_SIGNS = frozenset("0123456789+-.,eE")
+_MOST_DECIMALS = 15  # a double holds no more
 _NOT_READ = "Write the reading; to leave the row out, write the reason into an exclude column."
 
 
@@ -177,7 +178,7 @@ def _decimals(cell: str) -> int:
     """Count the decimals written; negative for 1.5e3, whose last digit is a hundred."""
     mantissa, _, exponent = _ascii(cell).lower().partition("e")
     digits = mantissa.replace(",", ".").partition(".")[2]
-    return len(digits) - int(exponent or 0)
+    return max(-_MOST_DECIMALS, min(len(digits) - int(exponent or 0), _MOST_DECIMALS))
 
 
 def _ascii(cell: str) -> str:

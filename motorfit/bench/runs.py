@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -29,6 +29,9 @@ DRIVEN = replace(
 
 _ABSOLUTE_ZERO = -273.15  # [degC]
 
+#: Sizes in SI beyond which a number other than zero is a slip, whatever it is of.
+_SMALLEST, _LARGEST = 1e-15, 1e12
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetReadings:
@@ -37,6 +40,9 @@ class SheetReadings:
     runs: tuple[Run, ...]
     findings: tuple[Finding, ...]
     filled_in: bool
+    displayed: Mapping[tuple[str, str], float] = field(
+        default_factory=dict
+    )  # SI size of the unit that each meter showed, by quantity and meter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,7 +127,15 @@ def read_runs(
         excluded=excluded,
     )
     runs = split_driven(run) if test is DRIVEN else (run,)
-    return SheetReadings(runs=runs, findings=(*findings, *notes), filled_in=True)
+    return SheetReadings(
+        runs=runs,
+        findings=(*findings, *notes),
+        filled_in=True,
+        displayed={
+            (name, meters.get(name, "")): abs(_factor(layout.numbers[name], speed))
+            for name in readings
+        },
+    )
 
 
 def split_driven(run: Run) -> tuple[Run, ...]:
@@ -284,9 +298,10 @@ def _converted(
     speed: SpeedTable,
     problems: list[BenchError],
 ) -> FloatArray:
-    with np.errstate(over="ignore"):
+    with np.errstate(over="ignore", under="ignore"):
         values = numbers.values * _factor(column, speed) + column.header.conversion.offset
-    impossible = np.isinf(values)
+        size = np.abs(values)
+    impossible = (size > _LARGEST) | ((size > 0) & (size < _SMALLEST))
     if column.quantity in TEMPERATURES:
         impossible |= values < _ABSOLUTE_ZERO
     problems.extend(

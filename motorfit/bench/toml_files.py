@@ -86,12 +86,33 @@ def read_settings(folder: Path, problems: list[BenchError]) -> SettingsFiles:
         kit_path = folder.absolute().parent / "kit.toml"
     kit = _read_file(kit_path, problems, files)
     machine = _read_file(folder / "machine.toml", problems, files)
+    return _put_together(machine, kit, folder.absolute().name, problems, files)
+
+
+def read_kit(path: Path, machine_name: str, problems: list[BenchError]) -> SettingsFiles:
+    """Read a `kit.toml` alone, for one table of readings of a machine of that name.
+
+    Problems are appended as in `read_settings`.
+    """
+    files: dict[str, str] = {}
+    kit = _read_file(path, problems, files)
+    return _put_together(_File(path.with_name("machine.toml")), kit, machine_name, problems, files)
+
+
+def _put_together(
+    machine: _File,
+    kit: _File,
+    name: str,
+    problems: list[BenchError],
+    files: Mapping[str, str],
+) -> SettingsFiles:
+    """Make settings of both files; what is wrong is appended in the order of the lines."""
     wrong: list[LocatedError] = []
     reader = _Reader(machine, kit, wrong)
     reader.check_tables()
     given = machine.tables.get("machine")
     settings = Settings(
-        machine=reader.machine(folder.absolute().name),
+        machine=reader.machine(name),
         bench=reader.table("bench", BenchTable()),
         conditions=reader.table("conditions", ConditionsTable()),
         speed=reader.table("speed", SpeedTable()),
