@@ -6,6 +6,7 @@
     x BenchProblemsError  several of them, told together
   x FitError         the readings do not determine what was asked
   x ProfileError     a profile is damaged, or of a version this release cannot read
+    x NotMeasuredError  a prediction needs what the profile does not know
   x OutputError      a file could not be written, or would have replaced another
 """
 
@@ -76,6 +77,22 @@ class FitError(MotorfitError):
 
 class ProfileError(MotorfitError):
     """A profile is damaged, or of a version this release cannot read."""
+
+
+class NotMeasuredError(ProfileError):
+    """A prediction needs what the profile does not know.
+
+    Parameters
+    ----------
+    quantity : str
+        What was to be predicted.
+    why : str
+        What is not known, and which test would measure it.
+    """
+
+    def __init__(self, quantity: str, why: str) -> None:
+        self.quantity, self.why = quantity, why
+        super().__init__(f"The {quantity} cannot be predicted: {why}")
 
 
 class OutputError(MotorfitError):

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from motorfit.arrays import FloatArray
-from motorfit.errors import ProfileError
+from motorfit.errors import NotMeasuredError
 from motorfit.estimate import Estimate, NotKnown
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def find_known(
 
     Raises
     ------
-    ProfileError
+    NotMeasuredError
         If something is not known, naming the test that would measure it.
     """
     missing = [need for need in needs if _unknown(profile, need)]
@@ -130,7 +130,7 @@ def find_known(
     for need in missing:
         stand_in = _stand_in(profile, need, point)
         if stand_in is None:
-            raise ProfileError(_refusal(profile, quantity, missing))
+            raise NotMeasuredError(quantity, _why(profile, missing))
         apart |= stand_in
     return Known(joint=joint, apart=apart)
 
@@ -197,10 +197,10 @@ def _apart(combination: Combination, factor: float = 1.0) -> Apart:
     )
 
 
-def _refusal(profile: MachineProfile, quantity: str, missing: list[Need]) -> str:
+def _why(profile: MachineProfile, missing: list[Need]) -> str:
     names = [name for need in missing for name in _unknown(profile, need)]
     what = " and ".join(WORDS[name] for name in names)
-    says = f"{quantity} cannot be predicted: {what} {_is(names)} not known from these readings."
+    says = f"{what} {'is' if len(names) == 1 else 'are'} not known from these readings."
     tests: list[str] = []
     for name in names:
         found = profile.parameters.get(name)
@@ -209,10 +209,6 @@ def _refusal(profile: MachineProfile, quantity: str, missing: list[Need]) -> str
     if tests:
         says += f" What would measure {'it' if len(names) == 1 else 'them'}: {'; '.join(tests)}."
     return says + _known_somewhere(profile, missing)
-
-
-def _is(names: list[str]) -> str:
-    return "is" if len(names) == 1 else "are"
 
 
 def _known_somewhere(profile: MachineProfile, missing: list[Need]) -> str:

@@ -184,8 +184,10 @@ def predict(
 
     Raises
     ------
-    ProfileError
+    NotMeasuredError
         If the prediction needs what is not known, naming what would measure it.
+    ProfileError
+        If ``magnets`` is given and the profile does not say what they are made of.
     ValueError
         If not exactly one of current, load and voltage is given, if a speed is negative
         or a load not positive.
@@ -205,7 +207,7 @@ def predict(
     """
     rule = RULES[quantity]
     point = _point(profile, quantity, speed, current, load, voltage, winding, magnets)
-    known = find_known(profile, f"The {rule.words}", _needs(rule, point), point)
+    known = find_known(profile, rule.words, _needs(rule, point), point)
     spread = Spread.of(profile, known)
     machine = spread.machine(point.speed.ndim)
     amperes = _current(machine, point)
@@ -313,13 +315,15 @@ def _outside(
     """Which points lie outside what was tested; the reference temperature lies inside."""
     tested: Range = profile.range
     outside = _beyond(point.speed, tested.speed)
-    if point.given != "nothing":
-        settled = amperes if point.given == "current" else amperes[0]
-        outside = outside | _beyond(np.abs(settled), tested.current)
+    if point.given == "nothing":
+        return outside
+    settled = amperes if point.given == "current" else amperes[0]
+    outside = outside | _beyond(np.abs(settled), tested.current)
     if winding is not None:
         reference = profile.reference_temperature
         low, high = min(tested.winding[0], reference), max(tested.winding[1], reference)
-        outside = outside | _beyond(np.asarray(winding, float), (low, high))
+        heated = _beyond(np.asarray(winding, float), (low, high))
+        outside = outside | (heated & (settled != 0))  # without current it does not matter
     return np.asarray(np.broadcast_to(outside, point.speed.shape))
 
 

@@ -77,14 +77,19 @@ def _table_text(profile: MachineProfile, rows: Sequence[GridRow], level: float, 
 
 
 def _title(row: GridRow) -> str:
-    if row.given == "load":
-        if math.isinf(row.amount):
-            return "As a generator with nothing connected"
-        return f"As a generator on {_plain(row.amount)} ohm"
-    if row.given == "current":
-        does = "giving" if row.works_as == "generator" else "drawing"
-        return f"As a {row.works_as} {does} {_plain(abs(row.amount))} A"
-    return f"As a {row.works_as} at {_plain(row.amount)} V"
+    if row.works_as == "motor":
+        does = f"at {_plain(row.amount)} V"
+        if row.given == "current":
+            does = f"drawing {_plain(abs(row.amount))} A"
+        return f"As a motor {does} (torque and power at the shaft)"
+    does = "with nothing connected"
+    if row.given == "voltage":
+        does = f"at {_plain(row.amount)} V"
+    elif row.given == "current":
+        does = f"giving {_plain(abs(row.amount))} A"
+    elif math.isfinite(row.amount):
+        does = f"on {_plain(row.amount)} ohm"
+    return f"As a generator {does} (torque to turn it, electrical power out)"
 
 
 def _plain(number: float) -> str:
@@ -92,19 +97,21 @@ def _plain(number: float) -> str:
 
 
 def _one_table(rows: list[GridRow]) -> str:
-    """The rows of one point; intervals move to a line of their own where it gets too wide."""
+    """The rows of one point, as wide as fits; at last each interval on a line of its own."""
     units = {name: _unit(name, rows) for name in COLUMNS}
-    for joint in (" +- ", "\n+- "):
-        text = _drawn(_filled(rows, units, joint))
+    for joint, gap in ((" +- ", 2), (" +- ", 1), (" +-", 2), (" +-", 1), ("\n+- ", 2)):
+        text = _drawn(_filled(rows, units, joint, gap))
         if max(map(len, text.splitlines())) <= WIDTH:
             break
     return text
 
 
-def _filled(rows: list[GridRow], units: Mapping[str, tuple[str, float]], joint: str) -> Table:
+def _filled(
+    rows: list[GridRow], units: Mapping[str, tuple[str, float]], joint: str, gap: int
+) -> Table:
     from rich.table import Table
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="")
     table.add_column("speed\n(rpm)", justify="right", no_wrap=True)
     for name, (unit, _) in units.items():
         table.add_column(f"{name}\n({unit})", justify="right", no_wrap=True)
@@ -151,7 +158,7 @@ def _shown(cell: Cell | None, factor: float, joint: str) -> str:
 
 
 def _rpm(row: GridRow) -> str:
-    return f"{from_si(row.speed, 'rpm'):.6g}"
+    return f"{from_si(row.speed, 'rpm'):.5g}"
 
 
 def _remarks(profile: MachineProfile, rows: Sequence[GridRow]) -> list[str]:
