@@ -182,7 +182,7 @@ def from_si(value: Number, unit: str) -> Number:
     """
     plain = clean(unit)
     if plain == "rpm/V":
-        return 1.0 / (value * size_in_si("rpm/V"))
+        return 1.0 / (value * size_in_si("rpm"))
     if plain in ("Cel", "degC", "K", "degF"):
         conversion = unit_conversion(plain, "temperature")
         return (value - conversion.offset) / conversion.factor

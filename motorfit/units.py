@@ -140,7 +140,7 @@ def unit_conversion(unit: str, quantity: str) -> Conversion:
     spelled = _spelling(unit, wanted)
     if spelled in PLAIN_SIZES[wanted]:
         offset = OFFSETS.get(spelled, 0.0) if wanted == "degC" else 0.0
-        return Conversion(PLAIN_SIZES[wanted][spelled], offset, pulses=spelled == "Hz")
+        return Conversion(PLAIN_SIZES[wanted][spelled], offset, pulses=spelled.endswith("Hz"))
     conversion = _by_registry(spelled, wanted)
     if conversion is None:
         raise _no_unit(unit, wanted, quantity)
@@ -246,7 +246,7 @@ def _by_registry(text: str, wanted: str) -> Conversion | None:
     if quantity.dimensionality != aim.dimensionality:
         return None
     factor = float(quantity.to_base_units().magnitude / aim.to_base_units().magnitude)
-    return Conversion(factor, pulses="hertz" in product.roots)
+    return Conversion(factor)
 
 
 def _sensible(product: _Product, wanted: str) -> bool:
@@ -258,8 +258,8 @@ def _sensible(product: _Product, wanted: str) -> bool:
     if "mega" in product.prefixes and wanted not in ("ohm", "W"):
         return False
     if wanted == "N m":
-        energy = units.Unit("joule").dimensionality
-        return all(units.Unit(root).dimensionality != energy for root in product.roots)
+        parts = [units.Unit(part).dimensionality for part in ("newton", "kilogram", "metre")]
+        return all(units.Unit(root).dimensionality in parts for root in product.roots)
     if wanted in ("rad", "rad/s"):
         return bool(product.roots & _ANGLE_ROOTS)
     return True
