@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.rows import (
     CURRENT,
@@ -47,7 +48,7 @@ POSITION = "resistance from position to position"
 #: The brush drop has its full size well above this share of the largest current.
 BRUSH_SCALE_SHARE = 0.01
 
-USED_KINDS = ("open-circuit", "load", "no-load-motor", "brake", "resistance")
+USED_KINDS: tuple[Kind, ...] = ("open-circuit", "load", "no-load-motor", "brake", "resistance")
 
 _SQRT3 = 3.0**0.5
 
@@ -345,19 +346,22 @@ def _add_effects(assembly: _Assembly, components: list[str]) -> None:
     shared = [group for group in settings if len(group) > 1]
     for name, usual, groups, where, axis in (
         (SETTING, USUAL_SETTING, settings if shared else [], "gain", SPEED),
-        (RUN_FRICTION, USUAL_RUN_FRICTION, friction if len(friction) > 1 else [], "loss", None),
+        (RUN_FRICTION, USUAL_RUN_FRICTION, friction, "loss", None),
         (POSITION, USUAL_POSITION, position, "resistance", None),
     ):
         if not groups:
             continue
-        components.append(name)
+        # a single group tells nothing of the spread between groups: its usual size stands
+        estimated = len(groups) > 1
+        if estimated:
+            components.append(name)
         for number, group in enumerate(groups):
             effect = Nuisance(
                 quantity=name,
                 error="effect",
                 deviation=usual,
                 shape="normal",
-                component=len(components) - 1,
+                component=len(components) - 1 if estimated else None,
             )
             assembly.register.add(effect, (name, number), where, group, quantity=axis)
 

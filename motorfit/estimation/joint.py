@@ -133,7 +133,7 @@ def _block_diagonal(blocks: FloatArray, present: np.ndarray) -> FloatArray:
     return np.asarray(whole.reshape(size, size)[np.ix_(kept, kept)])
 
 
-def _soft(problem: Problem, directions: FloatArray) -> Soft | None:
+def open_soft(problem: Problem, directions: FloatArray) -> Soft | None:
     """Hold open directions at the start, within the parameters' plausible sizes."""
     if not len(directions):
         return None
@@ -164,16 +164,16 @@ def fit_jointly(problem: Problem) -> Joint:
         raise FitError("no reading that the fit can use")
     log_variance = np.zeros(len(problem.assembled.components))
     # before anything is known every direction is held, far more weakly than readings do
-    loose = _soft(problem, np.eye(len(problem.free)) / 30.0)
+    loose = open_soft(problem, np.eye(len(problem.free)) / 30.0)
     solution = _solve(problem, problem.start, log_variance, loose)
     standing = determined(problem.conditions, solution, np.exp(log_variance), problem.size)
-    soft = _soft(problem, standing.open)
+    soft = open_soft(problem, standing.open)
     scales = estimate_scales(stack(problem, solution, soft))
     for _ in range(_ROUNDS):
         before = scales.log_variance
         solution = _solve(problem, solution.theta, before, soft)
         standing = determined(problem.conditions, solution, np.exp(before), problem.size)
-        soft = _soft(problem, standing.open)
+        soft = open_soft(problem, standing.open)
         stacked = stack(problem, solution, soft)
         scales = estimate_scales(stacked, before)
         if np.max(np.abs(scales.log_variance - before), initial=0.0) < _SETTLED:

@@ -18,11 +18,11 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import FloatArray, IntArray
 
 #: How many readings the prior of a scatter is worth. Two leave the choice to the
 #: residuals of any real bench, and keep three readings from claiming perfect repeats.
@@ -61,6 +61,20 @@ class Projected:
     covariance: FloatArray  # (X' V^-1 X)^-1, (p, p)
     gain: FloatArray  # covariance X' V^-1: from residuals to parameters, (p, N)
     projection: FloatArray  # P = V^-1 - V^-1 X covariance X' V^-1, (N, N)
+
+
+def subset(stack: Stacked, chosen: IntArray) -> Stacked:
+    """Only the chosen condition equations, in that order."""
+    square = np.ix_(chosen, chosen)
+    return replace(
+        stack,
+        residual=stack.residual[chosen],
+        design=stack.design[chosen],
+        fixed=stack.fixed[square],
+        patterns=np.array([pattern[square] for pattern in stack.patterns]).reshape(
+            len(stack.patterns), len(chosen), len(chosen)
+        ),
+    )
 
 
 def project(stack: Stacked, log_variance: FloatArray) -> Projected:
@@ -110,7 +124,9 @@ def estimate_scales(
         log_variance = log_variance + step
         if np.max(np.abs(step), initial=0.0) < 1e-4:
             break
-    return Scales(log_variance=log_variance, covariance=np.linalg.inv(information))
+    return Scales(
+        log_variance=log_variance, covariance=np.asarray(np.linalg.inv(information), float)
+    )
 
 
 def _score(

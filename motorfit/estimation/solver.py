@@ -254,12 +254,13 @@ def solve(
     theta = vector(result.params)
     if not np.all(np.isfinite(theta)):
         raise FitError("the fit did not settle: the readings contradict each other wildly")
-    return _solution(equations, theta, scales, objective.evaluations)
+    return solution_at(equations, theta, scales, objective.evaluations)
 
 
-def _solution(
-    equations: Equations, theta: FloatArray, scales: FloatArray, evaluations: int
+def solution_at(
+    equations: Equations, theta: FloatArray, scales: FloatArray, evaluations: int = 0
 ) -> Solution:
+    """Equations at ``theta``, with the design at the readings as adjusted to them."""
     observed = equations.linearise(theta)
     covariance = condition_covariance(equations, observed, theta, scales)
     weighted = np.linalg.solve(covariance, observed.residual[..., None])

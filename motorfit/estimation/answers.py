@@ -1,0 +1,80 @@
+"""Which of a user's questions the readings answer."""
+
+from __future__ import annotations
+
+from motorfit.bench.records import Bench
+from motorfit.estimate import Estimate
+from motorfit.estimation.result import Answer
+from motorfit.profile.model import MachineProfile
+
+
+def answers(bench: Bench, profile: MachineProfile) -> tuple[Answer, ...]:
+    """The questions of the first screen, each with yes, partly or no and why.
+
+    Parameters
+    ----------
+    bench : Bench
+        For the label.
+    profile : MachineProfile
+        What is known.
+
+    Returns
+    -------
+    tuple of Answer
+    """
+    return (
+        _as_a_generator(profile),
+        _how_hard_to_turn(profile),
+        _amps_all_day(profile),
+        _the_label(bench, profile),
+    )
+
+
+def _known(profile: MachineProfile, *names: str) -> bool:
+    return all(isinstance(profile.parameters[name], Estimate) for name in names)
+
+
+def _combined(profile: MachineProfile, part: str) -> bool:
+    return any(part in combination.of for combination in profile.combinations)
+
+
+def _as_a_generator(profile: MachineProfile) -> Answer:
+    question = "as a generator"
+    if _known(profile, "emf_constant", "armature_resistance", "brush_drop"):
+        return Answer(question=question, answer="yes", why="volts and sag at any speed and load")
+    if _combined(profile, "emf_constant"):
+        return Answer(question=question, answer="partly", why="only on the resistor that was used")
+    if _known(profile, "emf_constant") and _combined(profile, "armature_resistance"):
+        return Answer(
+            question=question, answer="partly", why="sag only at the current that was read"
+        )
+    if _known(profile, "emf_constant"):
+        return Answer(
+            question=question, answer="partly", why="volts without load; a load test tells the sag"
+        )
+    return Answer(question=question, answer="no", why="turn it from outside: open-circuit")
+
+
+def _how_hard_to_turn(profile: MachineProfile) -> Answer:
+    question = "how hard to turn"
+    if _known(profile, "coulomb_torque", "viscous_coefficient"):
+        return Answer(question=question, answer="yes", why="loss at any speed in the tested range")
+    if _combined(profile, "coulomb_torque"):
+        return Answer(question=question, answer="partly", why="at one speed only")
+    return Answer(question=question, answer="no", why="needs a no-load-motor test")
+
+
+def _amps_all_day(profile: MachineProfile) -> Answer:
+    question = "amps all day"
+    if _known(profile, "thermal_resistance"):
+        return Answer(question=question, answer="yes", why="from the heat run")
+    return Answer(question=question, answer="no", why="needs a heat run, which comes later")
+
+
+def _the_label(bench: Bench, profile: MachineProfile) -> Answer:
+    question = "the label"
+    if not bench.settings.claims:
+        return Answer(question=question, answer="no", why="none given in machine.toml, [claims]")
+    if _known(profile, "emf_constant", "armature_resistance"):
+        return Answer(question=question, answer="partly", why="compare it with motorfit predict")
+    return Answer(question=question, answer="no", why="needs open-circuit and load tests")

@@ -1,0 +1,213 @@
+"""The public fit: a bench in, a machine with honest intervals out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from motorfit.bench.records import Bench
+from motorfit.errors import FitError
+from motorfit.estimate import Estimate
+from motorfit.estimation.advice import advise
+from motorfit.estimation.answers import answers
+from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.conditions import T0, B
+from motorfit.estimation.findings import fit_findings
+from motorfit.estimation.joint import Joint, fit_jointly
+from motorfit.estimation.problem import pose
+from motorfit.estimation.profiling import make_profile
+from motorfit.estimation.residuals import residual_rows, widening
+from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
+from motorfit.estimation.rows import READ, SPEED
+from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
+from motorfit.profile.model import PARAMETER_UNITS
+
+__all__ = ["Fit", "fit"]
+
+#: Turning loss is shown at a speed rounded to this. [rad/s]
+_ROUND_SPEED = 100 * np.pi / 30
+
+
+def fit(bench: Bench, *, level: float = 0.95) -> Fit:
+    """Fit a machine to the readings of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        From `motorfit.read_bench` or `motorfit.simulate`.
+    level : float
+        Coverage of the intervals, between 0.5 and 0.999.
+
+    Returns
+    -------
+    Fit
+        Parameters, covariance, findings, residuals; ``.profile`` is ready to save.
+
+    Raises
+    ------
+    FitError
+        If no test in the bench has equations in this release, or it does not settle.
+    ValueError
+        If ``level`` is out of range.
+
+    Examples
+    --------
+    >>> import motorfit as mf
+    >>> from motorfit.machine.brushed import BrushedMachine
+    >>> lamp = BrushedMachine(emf_constant=0.08, armature_resistance=0.8, brush_drop=0.8,
+    ...                       coulomb_torque=0.03, viscous_coefficient=5e-5)
+    >>> found = mf.fit(mf.simulate(lamp, seed=1))
+    >>> low, high = found.parameters["armature_resistance"].interval
+    >>> low < 0.8 < high
+    True
+    """
+    if not 0.5 <= level <= 0.999:
+        raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
+    if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
+        raise FitError(_nothing_used(bench))
+    joint = fit_jointly(pose(bench))
+    uncertainty = split_uncertainty(joint, widening(joint))
+    residuals = residual_rows(joint)
+    widths = {
+        name: width_shares(uncertainty, np.eye(len(joint.machine))[place])
+        for place, name in enumerate(joint.problem.names)
+        if name in PARAMETER_UNITS and joint.standing.measured[place]
+    }
+    findings = fit_findings(bench, uncertainty, residuals, widths)
+    profile = make_profile(bench, uncertainty, findings, level)
+    stacked = joint.stack.residual
+    return Fit(
+        bench=bench,
+        profile=profile,
+        level=level,
+        findings=findings,
+        residuals=residuals,
+        widths=widths,
+        advice=advise(bench, joint),
+        answers=answers(bench, profile),
+        scatter=_scatter(joint),
+        loss=_loss_point(uncertainty, level),
+        counts={run.source.name: len(run) for run in bench.of_kind(*USED_KINDS, "zero")},
+        unused=_unused(bench),
+        chi_square=float(stacked @ joint.projected.projection @ stacked),
+        degrees_of_freedom=float(len(stacked) - len(joint.machine)),
+    )
+
+
+def _nothing_used(bench: Bench) -> str:
+    kinds = sorted({run.kind for run in bench.runs})
+    found = f"only {', '.join(kinds)}" if kinds else "no readings"
+    return (
+        f"{bench.source.name}: {found}, which this release cannot fit by itself. "
+        f"Add one of {', '.join(USED_KINDS)}."
+    )
+
+
+def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthShare, ...]:
+    """Causes of the variance of one linear combination, largest first.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        Of a solved bench.
+    weights : ndarray, shape (p,)
+        Of the machine parameters.
+
+    Returns
+    -------
+    tuple of WidthShare
+        Shares add to one.
+    """
+    scatter, instruments = uncertainty.shares(weights)
+    total = scatter + float(instruments.sum()) or 1.0
+    shares = [
+        WidthShare(
+            cause="scatter of the readings",
+            quantity="scatter",
+            share=scatter / total,
+            more_readings_help=True,
+        )
+    ]
+    shares += [
+        WidthShare(
+            cause=nuisance.words,
+            quantity=nuisance.quantity,
+            share=float(part) / total,
+            more_readings_help=False,
+        )
+        for nuisance, part in zip(uncertainty.instruments, instruments, strict=True)
+    ]
+    return tuple(sorted(shares, key=lambda share: -share.share))
+
+
+def _unused(bench: Bench) -> tuple[str, ...]:
+    return tuple(
+        f"{run.source.name}: read, not used yet"
+        for run in bench.runs
+        if not run.test.used and len(run)
+    )
+
+
+def _scatter(joint: Joint) -> tuple[Scatter, ...]:
+    """Each variance component's size at a typical reading, in its own unit or relative."""
+    assembled = joint.problem.assembled
+    found = []
+    for index, name in enumerate(assembled.components):
+        factor = float(np.exp(0.5 * joint.scales.log_variance[index]))
+        relative = name not in READ
+        if relative:
+            usual = assembled.friction[index] or next(
+                nuisance.deviation
+                for nuisance in assembled.nuisances
+                if nuisance.component == index
+            )
+        else:
+            sizes = assembled.patterns[index, :, READ.index(name)]
+            usual = float(np.median(sizes[sizes > 0]))
+        found.append(
+            Scatter(
+                name=name,
+                standard_deviation=factor * float(usual),
+                relative=relative,
+                degrees_of_freedom=2.0 / float(joint.scales.covariance[index, index]),
+            )
+        )
+    return tuple(found)
+
+
+def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
+    """Turning loss at a typical speed: a round one where it is known at every speed."""
+    joint = uncertainty.joint
+    problem = joint.problem
+    if T0 not in problem.free:
+        return None
+    torque_rows = problem.conditions.present[:, 1]
+    values = problem.conditions.nominal.values
+    speed = float(np.mean(values[torque_rows, SPEED]))
+    places = [problem.free.index(index) for index in (T0, B)]
+    if all(joint.standing.measured[place] for place in places):
+        speed = max(_ROUND_SPEED, round(speed / _ROUND_SPEED) * _ROUND_SPEED)
+    elif any(joint.standing.alone[place] for place in places):
+        return None
+    weights = np.zeros(len(problem.free))
+    weights[places] = 1.0, speed
+    torque = uncertainty.estimate(
+        weights, value=float(weights @ joint.machine), unit="N.m", level=level, lower=0.0
+    )
+    if not torque.standard_uncertainty < abs(torque.value) * 2.0 + 1e-12:
+        return None
+    return LossPoint(speed=speed, torque=torque, power=_times(torque, speed, "W"))
+
+
+def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:
+    return Estimate(
+        value=estimate.value * factor,
+        unit=unit,
+        standard_uncertainty=estimate.standard_uncertainty * factor,
+        from_scatter=estimate.from_scatter * factor,
+        from_instruments=estimate.from_instruments * factor,
+        interval=(estimate.interval[0] * factor, estimate.interval[1] * factor),
+        level=estimate.level,
+        degrees_of_freedom=estimate.degrees_of_freedom,
+        method=estimate.method,
+        standing=estimate.standing,
+    )

@@ -1,0 +1,250 @@
+"""From a solved bench to its machine profile."""
+
+from __future__ import annotations
+
+import numpy as np
+
+import motorfit
+from motorfit.arrays import FloatArray
+from motorfit.bench.records import Bench
+from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimation.combinations import combinations, what_separates
+from motorfit.estimation.conditions import (
+    EMF_RATIO,
+    LOSS_RATIO,
+    MACHINE_PARAMETERS,
+    T0,
+    B,
+    K,
+)
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
+from motorfit.estimation.uncertainty import Uncertainty
+from motorfit.finding import Finding
+from motorfit.profile.model import (
+    PARAMETER_UNITS,
+    Constants,
+    InstrumentError,
+    Machine,
+    MachineProfile,
+    Provenance,
+    Range,
+)
+
+#: The test that would measure a parameter of which the readings say nothing.
+NEEDS = {
+    "emf_constant": "open-circuit",
+    "armature_resistance": "load",
+    "brush_drop": "load with two resistors, or at several speeds",
+    "coulomb_torque": "no-load-motor at two voltages",
+    "viscous_coefficient": "no-load-motor at two voltages",
+    "windage_coefficient": "no-load-motor over a wide range of speeds",
+    "armature_reaction": "load with several resistors at several speeds",
+    "moment_of_inertia": "coast-down",
+    "breakaway_torque": "breakaway",
+    "thermal_resistance": "heat-run",
+    "thermal_time_constant": "heat-run",
+}
+
+#: Terms that this release does not fit, taken as zero.
+TAKEN_AS_ZERO = ("windage_coefficient", "armature_reaction")
+
+
+def make_profile(
+    bench: Bench, uncertainty: Uncertainty, findings: tuple[Finding, ...], level: float
+) -> MachineProfile:
+    """The profile of a fitted bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The readings.
+    uncertainty : Uncertainty
+        Of the solved bench.
+    findings : tuple of Finding
+        All of them, most damaging first.
+    level : float
+        Coverage of the intervals.
+
+    Returns
+    -------
+    MachineProfile
+    """
+    joint = uncertainty.joint
+    parameters = _parameters(bench, uncertainty, level)
+    order = tuple(name for name in PARAMETER_UNITS if isinstance(parameters[name], Estimate))
+    machine = bench.settings.machine
+    return MachineProfile(
+        machine=Machine(
+            name=machine.name,
+            kind=machine.kind,
+            shaft=machine.shaft,
+            serial=machine.serial,
+            type=machine.type,
+            lot=machine.lot,
+        ),
+        reference_temperature=bench.settings.conditions.reference.value,
+        parameters=parameters,
+        combinations=combinations(uncertainty, level),
+        constants=Constants(
+            winding_constant=joint.problem.conditions.thermal.winding_constant,
+            magnet_coefficient=joint.problem.magnet_coefficient,
+            brush_current_scale=joint.problem.conditions.brush_current_scale,
+            inductance=machine.inductance.value if machine.inductance else None,
+            insulation=machine.insulation,
+        ),
+        covariance_order=order,
+        scatter_covariance=_scatter(uncertainty, parameters, order),
+        instruments=_instruments(uncertainty, order),
+        range=_tested_range(bench, joint),
+        directions=_directions(uncertainty, level),
+        findings=findings,
+        provenance=Provenance(
+            motorfit=motorfit.__version__,
+            files=dict(bench.files),
+            assumed=(*bench.assumed, *_assumed(joint)),
+            level=level,
+        ),
+    )
+
+
+def _assumed(joint: Joint) -> tuple[str, ...]:
+    sentences = ["windage and armature reaction taken as zero"]
+    if joint.problem.magnet_coefficient is None:
+        sentences.append("magnets unknown: EMF constant as it was at the bench, not corrected")
+    if any(n.error == "effect" and n.component is None for n in joint.problem.assembled.nuisances):
+        sentences.append("what a single run or rotor position cannot show: usual sizes (3 %)")
+    return tuple(sentences)
+
+
+def _parameters(
+    bench: Bench, uncertainty: Uncertainty, level: float
+) -> dict[str, Estimate | NotKnown]:
+    joint = uncertainty.joint
+    names = joint.problem.names
+    found: dict[str, Estimate | NotKnown] = {}
+    for name, unit in PARAMETER_UNITS.items():
+        if name in names:
+            found[name] = _one_parameter(uncertainty, names.index(name), unit, level)
+        else:
+            zero = name in TAKEN_AS_ZERO
+            found[name] = NotKnown(
+                unit=unit, standing="assumed" if zero else "unmeasured", needs=NEEDS[name]
+            )
+    inertia = bench.settings.machine.moment_of_inertia
+    if inertia is not None:
+        found["moment_of_inertia"] = _stated(inertia.value, inertia.half_width, "kg.m2", level)
+    return found
+
+
+def _one_parameter(
+    uncertainty: Uncertainty, place: int, unit: str, level: float
+) -> Estimate | NotKnown:
+    joint = uncertainty.joint
+    name = joint.problem.names[place]
+    if joint.standing.measured[place]:
+        return uncertainty.estimate(
+            np.eye(len(joint.problem.free))[place],
+            value=float(joint.machine[place]),
+            unit=unit,
+            level=level,
+            lower=0.0,
+        )
+    if joint.standing.alone[place]:
+        return NotKnown(unit=unit, standing="unmeasured", needs=NEEDS[name])
+    return NotKnown(unit=unit, standing="combined", needs=what_separates(joint, place))
+
+
+def _stated(value: float, half_width: float, unit: str, level: float) -> Estimate:
+    """What the settings state, rectangular within its half-width."""
+    return Estimate(
+        value=value,
+        unit=unit,
+        standard_uncertainty=half_width / 3.0**0.5,
+        from_scatter=half_width / 3.0**0.5,
+        from_instruments=0.0,
+        interval=(value - level * half_width, value + level * half_width),
+        level=level,
+        degrees_of_freedom=np.inf,
+        method="stated",
+        standing="assumed",
+    )
+
+
+def _scatter(
+    uncertainty: Uncertainty, parameters: dict[str, Estimate | NotKnown], order: tuple[str, ...]
+) -> FloatArray:
+    names = uncertainty.joint.problem.names
+    covariance = np.zeros((len(order), len(order)))
+    fitted = [index for index, name in enumerate(order) if name in names]
+    places = [names.index(order[index]) for index in fitted]
+    covariance[np.ix_(fitted, fitted)] = uncertainty.scatter[np.ix_(places, places)]
+    for index, name in enumerate(order):
+        estimate = parameters[name]
+        if name not in names and isinstance(estimate, Estimate):
+            covariance[index, index] = estimate.standard_uncertainty**2
+    return covariance
+
+
+def _instruments(uncertainty: Uncertainty, order: tuple[str, ...]) -> tuple[InstrumentError, ...]:
+    names = uncertainty.joint.problem.names
+    places = {name: names.index(name) for name in order if name in names}
+    return tuple(
+        _instrument_error(nuisance, {name: float(column[place]) for name, place in places.items()})
+        for nuisance, column in zip(uncertainty.instruments, uncertainty.sensitivity.T, strict=True)
+    )
+
+
+def _instrument_error(nuisance: Nuisance, sensitivity: dict[str, float]) -> InstrumentError:
+    return InstrumentError(
+        quantity=nuisance.quantity,
+        id=nuisance.id,
+        range=nuisance.range,
+        error="offset" if nuisance.error == "effect" else nuisance.error,
+        shape=nuisance.shape,
+        half_width=nuisance.half_width,
+        unit=nuisance.unit,
+        sensitivity=sensitivity,
+    )
+
+
+def _tested_range(bench: Bench, joint: Joint) -> Range:
+    rows, values = joint.problem.assembled.rows, joint.problem.conditions.nominal.values
+    running = values[~rows.standing, SPEED]
+    speed = running if len(running) else np.zeros(1)
+    current = np.abs(values[:, CURRENT])
+    nothing_connected = ~rows.metered & np.isinf(rows.load)
+    current = np.where(nothing_connected, 0.0, current)
+    directions = {text for run in bench.runs for text in run.direction if text}
+    return Range(
+        speed=(float(speed.min()), float(speed.max())),
+        current=(float(current.min()), float(current.max())),
+        winding=joint.problem.assembled.winding_used,
+        direction="a" if "a" in directions else "".join(sorted(directions)),
+    )
+
+
+def _directions(uncertainty: Uncertainty, level: float) -> dict[str, dict[str, Estimate]]:
+    """EMF constant and loss of each direction, where both were read."""
+    problem, joint = uncertainty.joint.problem, uncertainty.joint
+    full = problem.conditions.full(joint.solution.theta)
+    found: dict[str, dict[str, Estimate]] = {}
+    for base, ratio in ((K, EMF_RATIO), (T0, LOSS_RATIO), (B, LOSS_RATIO)):
+        if ratio not in problem.free or base not in problem.free:
+            continue
+        places = problem.free.index(base), problem.free.index(ratio)
+        if not all(joint.standing.measured[place] for place in places):
+            continue
+        name = MACHINE_PARAMETERS[base]
+        for direction, share in (("a", 0.0), ("b", 1.0)):
+            weights = np.zeros(len(problem.free))
+            weights[places[0]] = 1.0 + share * full[ratio]
+            weights[places[1]] = share * full[base]
+            found.setdefault(direction, {})[name] = uncertainty.estimate(
+                weights,
+                value=float(full[base] * weights[places[0]]),
+                unit=PARAMETER_UNITS[name],
+                level=level,
+                lower=0.0,
+            )
+    return found

@@ -1,0 +1,207 @@
+"""Uncertainty of the machine parameters, split by cause, and their linear intervals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from motorfit.arrays import FloatArray
+from motorfit.estimate import Estimate, Standing
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.rows import Nuisance
+from motorfit.estimation.scatter import Scales, effective_degrees_of_freedom, variance_slopes
+
+#: A best fit further beyond a bound than this many standard uncertainties says that the
+#: model lacks something; nearer, it is the scatter of a parameter that is about zero.
+BEYOND = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Uncertainty:
+    """Covariance of p machine parameters by cause.
+
+    The total is the scatter part plus, over the instruments, the outer product of their
+    sensitivities times their variance.
+    """
+
+    joint: Joint
+    scatter: FloatArray  # (p, p), widened where the residuals or a bound ask for it
+    instruments: tuple[Nuisance, ...]
+    sensitivity: FloatArray  # (p, r) of those instruments
+    widening: float  # factor on the scatter's variance for residuals that hang together
+
+    @property
+    def total(self) -> FloatArray:
+        """Total covariance, (p, p)."""
+        scaled = self.sensitivity * [nuisance.deviation for nuisance in self.instruments]
+        return np.asarray(self.scatter + scaled @ scaled.T)
+
+    def shares(self, weights: FloatArray) -> tuple[float, FloatArray]:
+        """Variance of one linear combination from the scatter and from each instrument."""
+        deviations = np.array([nuisance.deviation for nuisance in self.instruments])
+        return float(weights @ self.scatter @ weights), np.asarray(
+            (weights @ self.sensitivity * deviations) ** 2
+        )
+
+    def degrees_of_freedom(self, weights: FloatArray) -> float:
+        """Effective degrees of freedom of one linear combination."""
+        joint = self.joint
+        slopes = variance_slopes(joint.stack, joint.projected, joint.scales.log_variance)
+        changes = self.widening * np.einsum("p,cps,s->c", weights, slopes, weights)
+        variance = np.array([weights @ self.total @ weights])
+        freedom = effective_degrees_of_freedom(variance, changes[:, None], joint.scales)
+        return float(freedom[0])
+
+    def estimate(
+        self,
+        weights: FloatArray,
+        *,
+        value: float,
+        unit: str,
+        level: float,
+        lower: float = -np.inf,
+        standing: Standing = "measured",
+    ) -> Estimate:
+        """Estimate of one linear combination of the parameters.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (p,)
+            Of the machine parameters.
+        value : float
+            Its value.
+        unit : str
+            UCUM code.
+        level : float
+            Coverage of the interval.
+        lower : float
+            Physical bound: the interval does not go below.
+        standing : str
+            How it is known.
+
+        Returns
+        -------
+        Estimate
+        """
+        from_scatter, from_instruments = self.shares(weights)
+        variance = from_scatter + float(from_instruments.sum())
+        freedom = self.degrees_of_freedom(weights)
+        half_width = coverage_factor(level, freedom) * variance**0.5
+        return Estimate(
+            value=value,
+            unit=unit,
+            standard_uncertainty=variance**0.5,
+            from_scatter=from_scatter**0.5,
+            from_instruments=float(from_instruments.sum()) ** 0.5,
+            interval=(max(lower, value - half_width), value + half_width),
+            level=level,
+            degrees_of_freedom=freedom,
+            method="linear",
+            standing=standing,
+        )
+
+
+def coverage_factor(level: float, degrees_of_freedom: float) -> float:
+    """Student's quantile for a two-sided interval (JCGM 100, G.3 and table G.2).
+
+    Parameters
+    ----------
+    level : float
+        Coverage, 0.95 for 95 %.
+    degrees_of_freedom : float
+        Effective; may be infinite.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(coverage_factor(0.95, 10), 2)
+    2.23
+    """
+    return float(stdtrit(min(degrees_of_freedom, 1e12), 0.5 + 0.5 * level))
+
+
+def welch_satterthwaite(uncertainties: FloatArray, degrees_of_freedom: FloatArray) -> float:
+    r"""Effective degrees of freedom of a sum of independent contributions.
+
+    .. math:: \nu = \frac{(\sum u_i^2)^2}{\sum u_i^4 / \nu_i}
+
+    Parameters
+    ----------
+    uncertainties, degrees_of_freedom : ndarray, shape (n,)
+        Standard uncertainties of the contributions and their degrees of freedom.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, G.4.1, equation G.2b. `effective_degrees_of_freedom` of
+       `motorfit.estimation.scatter` is its form for variances that share components.
+
+    Examples
+    --------
+    >>> round(welch_satterthwaite(np.array([0.25, 0.57, 0.82]), np.array([9.0, 4.0, 14.0])), 1)
+    19.0
+    """
+    scales = Scales(
+        log_variance=np.zeros(len(uncertainties)), covariance=np.diag(2.0 / degrees_of_freedom)
+    )
+    variance = np.array([np.sum(uncertainties**2)])
+    return float(effective_degrees_of_freedom(variance, (uncertainties**2)[:, None], scales)[0])
+
+
+def beyond_bounds(joint: Joint) -> FloatArray:
+    """How far the best fit without bounds lies below each bound, (p,); zero where inside.
+
+    Only what exceeds `BEYOND` standard uncertainties counts.
+    """
+    problem = joint.problem
+    lower = problem.priors(joint.scales.log_variance).lower[: len(problem.free)]
+    short = lower - joint.unbounded
+    deviation = np.sqrt(np.diag(joint.covariance))
+    return np.where(short > BEYOND * deviation, short, 0.0)
+
+
+def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
+    """Covariance of a joint fit by cause.
+
+    Parameters
+    ----------
+    joint : Joint
+        A solved bench.
+    widening : float, at least 1
+        Factor on the scatter's variance.
+
+    Returns
+    -------
+    Uncertainty
+
+    Notes
+    -----
+    Where the best fit lies beyond a bound, what it is short of is added as a variance
+    along the direction in which that parameter moves the others: the model lacks
+    something of that size.
+    """
+    nuisances = joint.problem.assembled.nuisances
+    chosen = [index for index, nuisance in enumerate(nuisances) if nuisance.error != "effect"]
+    instruments = tuple(nuisances[index] for index in chosen)
+    sensitivity = joint.sensitivity[:, chosen]
+    scaled = sensitivity * [nuisance.deviation for nuisance in instruments]
+    scatter = widening * (joint.covariance - scaled @ scaled.T)
+    short = beyond_bounds(joint)
+    for index in np.flatnonzero(short):
+        along = joint.covariance[:, index] / joint.covariance[index, index]
+        scatter = scatter + short[index] ** 2 * np.outer(along, along)
+    return Uncertainty(
+        joint=joint,
+        scatter=0.5 * (scatter + scatter.T),
+        instruments=instruments,
+        sensitivity=sensitivity,
+        widening=widening,
+    )
