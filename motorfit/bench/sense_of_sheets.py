@@ -43,8 +43,8 @@ def mixed_signs(evidence: Evidence) -> Iterator[Finding]:
             continue
         for quantity in _SIGNED:
             rows = odd_ones_out(run, quantity, evidence.instruments)
-            if rows.any() and quantity in ("voltage", "current") and run.kind == "resistance":
-                continue  # told as a negative resistance
+            if quantity in ("voltage", "current") and not run.test.generating:
+                rows &= run.get("voltage") * run.get("current") > 0  # else a negative resistance
             if rows.any():
                 yield Finding(
                     kind="mixed-signs",

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from motorfit.meter import Accuracy, Calibration, Instrument
+from motorfit.units import usual_unit
 
 RPM = 2 * np.pi / 60  # [rad/s]
 
@@ -121,9 +122,9 @@ def virtual_meter(
     if percent:
         parts.append(f"{percent:g} %")
     if digits:
-        parts.append(f"{digits:g} digits")
+        parts.append(f"{digits:g} digit" + ("" if digits == 1 else "s"))
     if absolute:
-        parts.append(f"{absolute:g} {DISPLAYED_UNIT[quantity]}")
+        parts.append(f"{absolute:g} {usual_unit(quantity, display_factor)}")
     accuracy = Accuracy(
         relative=percent / 100,
         digits=digits,
@@ -142,18 +143,6 @@ def virtual_meter(
         calibration=calibration,
     )
     return VirtualMeter(stated=stated, repeatability=repeatability, noise=noise)
-
-
-#: The unit a meter of each quantity displays, as people write it.
-DISPLAYED_UNIT = {
-    "voltage": "V",
-    "current": "A",
-    "speed": "rpm",
-    "load": "ohm",
-    "torque": "N m",
-    "winding": "degC",
-    "position": "deg",
-}
 
 
 def handheld_meters() -> dict[str, VirtualMeter]:

@@ -15,25 +15,27 @@ from motorfit.bench.records import Bench, Run
 from motorfit.files import write_folder
 from motorfit.instruments import range_of
 from motorfit.meter import Instrument
-from motorfit.quantities import Stated
-from motorfit.simulation.instruments import DISPLAYED_UNIT, RPM
+from motorfit.quantities import Stated, unit_conversion
 
-#: Header and size of the unit in which each quantity is written.
-_HEADERS = {
-    "time": ("time (s)", 1.0),
-    "speed": ("speed (rpm)", RPM),
-    "voltage": ("voltage (V)", 1.0),
-    "current": ("current (A)", 1.0),
-    "load": ("load (ohm)", 1.0),
-    "torque": ("torque (N m)", 1.0),
-    "force": ("force (N)", 1.0),
-    "arm": ("arm (m)", 1.0),
-    "drive_power": ("drive power (W)", 1.0),
-    "position": ("position (deg)", np.pi / 180),
-    "winding": ("winding (degC)", 1.0),
-    "magnets": ("magnets (degC)", 1.0),
-    "ambient": ("ambient (degC)", 1.0),
+#: The unit in which each quantity is written.
+_UNITS = {
+    "time": "s",
+    "speed": "rpm",
+    "voltage": "V",
+    "current": "A",
+    "load": "ohm",
+    "torque": "N m",
+    "force": "N",
+    "arm": "m",
+    "drive_power": "W",
+    "position": "deg",
+    "winding": "degC",
+    "magnets": "degC",
+    "ambient": "degC",
 }
+
+#: Size of that unit in SI, degC for temperatures.
+UNIT_SIZE = {name: unit_conversion(unit, name).factor for name, unit in _UNITS.items()}
 
 Remarks = Mapping[str, Sequence[str]]
 
@@ -82,31 +84,33 @@ def _sheet_text(run: Run, bench: Bench, remarks: Sequence[str]) -> str:
     lines += [f"# {quantity} meter: {meter}" for quantity, meter in run.meters.items()]
     columns = [name for name in QUANTITIES if name in run.readings]
     texts = [name for name in ("setting", "direction", "note") if any(getattr(run, name))]
-    header = [_HEADERS[name][0] for name in columns] + texts
-    cells = [_cells(name, run, bench) for name in columns]
+    header = [f"{name} ({_UNITS[name]})".replace("_", " ") for name in columns] + texts
+    cells = [as_written(name, run, bench) for name in columns]
     cells += [[_quoted(text) for text in getattr(run, name)] for name in texts]
-    first = int(run.rows.min(initial=2))
+    first = int(run.rows.min()) if len(run) else 2
     lines += ["#"] * (first - 2 - len(lines))
     lines.append(",".join(header))
-    behind = int(run.rows.max(initial=1)) - first + 1
+    behind = int(run.rows.max()) - first + 1 if len(run) else 0
     rows = ["#"] * behind
     for number, row in enumerate(zip(*cells, strict=True)):
         rows[int(run.rows[number]) - first] = ",".join(row)
     return "\n".join([*lines, *rows]) + "\n"
 
 
-def _cells(quantity: str, run: Run, bench: Bench) -> list[str]:
-    """One column as it was read off, with the digits of the display."""
-    factor = _HEADERS[quantity][1]
+def as_written(quantity: str, run: Run, bench: Bench) -> list[str]:
+    """One column as it was read off, in the unit of the sheet, with the display's digits."""
+    factor = UNIT_SIZE[quantity]
     values = run.readings[quantity]
     if KINDS[run.kind].generating and quantity in ("current", "torque"):
         values = -values
     if quantity == "speed":
         values = values / bench.settings.speed.ratio
-    steps = np.full(values.shape, run.written_step.get(quantity, 0.0))
+    # a resistor is written as it is called, "10" beside "4.7"
+    step = 0.0 if quantity == "load" else run.written_step.get(quantity, 0.0)
+    steps = np.full(values.shape, step)
     instrument = bench.instruments.get((quantity, run.meters.get(quantity, "")))
     if instrument is not None and instrument.counts is not None and len(values):
-        steps = np.fmax(steps, range_of(values, instrument, steps[0])[0])
+        steps = np.fmax(steps, range_of(values, instrument, step)[0])
     return [
         _number(value / factor, step / factor)
         for value, step in zip(values.tolist(), steps.tolist(), strict=True)
@@ -159,7 +163,7 @@ def _kit_text(bench: Bench, remarks: Sequence[str]) -> str:
 
 
 def _instrument_table(instrument: Instrument) -> dict[str, Any]:
-    unit = DISPLAYED_UNIT.get(instrument.quantity, "")
+    unit = _UNITS[instrument.quantity]
     table: dict[str, Any] = {"id": instrument.id, "accuracy": instrument.accuracy.text}
     if instrument.counts is not None:
         table["counts"] = instrument.counts
