@@ -10,6 +10,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from motorfit.bench.default_instruments import HANDHELD
 from motorfit.bench.kinds import KINDS, QUANTITIES, Kind
 from motorfit.cautions import cautions_of
 from motorfit.errors import OutputError
@@ -120,23 +121,22 @@ SHEETS: dict[Kind, Sheet] = {
 class MeterAnswer:
     """What somebody says about one meter: the manual's accuracy line, and its counts."""
 
-    accuracy: str = "unknown"
+    accuracy: str | None = None
     counts: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedAnswer:
-    """How speed is read: in words, and how well."""
+    """How speed is read: in words, and how well where that follows from the way."""
 
-    words: str = "how you read the speed"
-    accuracy: str = "unknown"
+    words: str
+    accuracy: str | None = None
 
 
 SPEED_METERS = {
-    "tachometer": SpeedAnswer(words="a tachometer", accuracy="0.1 % + 1 digit"),
+    "tachometer": SpeedAnswer(words="a tachometer"),
     "pulses": SpeedAnswer(words="pulses counted by a meter or a scope", accuracy="0.1 %"),
-    "counted": SpeedAnswer(words="turns counted against a watch", accuracy="2 %"),
-    "unknown": SpeedAnswer(),
+    "watch": SpeedAnswer(words="turns counted against a watch", accuracy="2 %"),
 }
 
 
@@ -146,7 +146,7 @@ class Kit:
 
     voltage: MeterAnswer = MeterAnswer()
     current: MeterAnswer = MeterAnswer()
-    speed: SpeedAnswer = SpeedAnswer()
+    speed: SpeedAnswer = SPEED_METERS["tachometer"]
 
 
 def sheet_text(kind: Kind) -> str:
@@ -184,9 +184,15 @@ def machine_text(name: str) -> str:
 
 
 def kit_text(kit: Kit | None = None) -> str:
-    """A commented `kit.toml`."""
+    """A commented `kit.toml`; what nobody answered stands behind ``#`` as what is taken."""
     kit = kit or Kit()
-    return _render("kit.toml.jinja", voltage=kit.voltage, current=kit.current, speed=kit.speed)
+    return _render(
+        "kit.toml.jinja",
+        voltage=kit.voltage,
+        current=kit.current,
+        speed=kit.speed,
+        plain={quantity: accuracy.text for quantity, (_, accuracy) in HANDHELD.items()},
+    )
 
 
 def has_kit(folder: Path) -> bool:
@@ -249,10 +255,16 @@ def _render(template: str, **values: Any) -> str:
         keep_trailing_newline=True,
         undefined=StrictUndefined,
     )
-    environment.filters["toml"] = _toml_string
+    environment.filters["toml"] = _toml
+    environment.filters["setting"] = _setting
     return environment.get_template(template).render(values)
 
 
-def _toml_string(text: str) -> str:
-    """A basic TOML string: JSON's escapes are among TOML's; DEL is the one that JSON leaves."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _toml(value: str | int) -> str:
+    """A TOML string or number: JSON's escapes are TOML's; DEL is the one that JSON leaves."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _setting(answer: str | int | None, key: str, plain: str | int) -> str:
+    """A line of TOML, behind ``#`` where there is no answer."""
+    return f"# {key} = {_toml(plain)}" if answer is None else f"{key} = {_toml(answer)}"

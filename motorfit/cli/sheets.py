@@ -105,13 +105,13 @@ def _ask_for_kit() -> Kit:
     """Ask five questions at most."""
     from motorfit.bench.sheets import SPEED_METERS, Kit
 
-    click.echo("Five questions about your meters, once for all your machines; Enter skips one.")
-    click.echo('Accuracy is the line in the manual, like "0.5 % + 2 digits"; counts is the largest')
-    click.echo("number the meter can show, often printed on the box, like 2000 or 6000.")
+    click.echo("Five questions about your meters, once for all your machines. Enter takes a")
+    click.echo('plain handheld kit. Accuracy is the line in the manual, like "0.5 % + 2 digits";')
+    click.echo("counts is the largest number the meter can show, like 2000 or 6000.")
     voltage = _ask_for_meter("Voltmeter", "voltage")
     current = _ask_for_meter("Ammeter", "current")
     how = click.prompt(
-        "How is speed read", type=click.Choice(list(SPEED_METERS)), default="unknown"
+        "How is speed read", type=click.Choice(list(SPEED_METERS)), default="tachometer"
     )
     speed: SpeedAnswer = SPEED_METERS[how]
     return Kit(voltage=voltage, current=current, speed=speed)
@@ -121,7 +121,9 @@ def _ask_for_meter(title: str, quantity: str) -> MeterAnswer:
     from motorfit.bench.sheets import MeterAnswer
     from motorfit.quantities import UnreadableError, read_accuracy
 
-    def accuracy(text: str) -> str:
+    def accuracy(text: str) -> str | None:
+        if text == "plain":
+            return None
         try:
             read_accuracy(text, quantity)
         except UnreadableError as error:
@@ -135,6 +137,6 @@ def _ask_for_meter(title: str, quantity: str) -> MeterAnswer:
             raise click.UsageError(f"found {text!r}, expected a number such as 2000 or 6000.")
         return int(text)
 
-    stated = click.prompt(f"{title}: accuracy", default="unknown", value_proc=accuracy)
+    stated = click.prompt(f"{title}: accuracy", default="plain", value_proc=accuracy)
     largest = click.prompt(f"{title}: counts", default="unknown", value_proc=counts)
     return MeterAnswer(accuracy=stated, counts=largest)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from motorfit.bench.folder import read_bench
 from motorfit.bench.kinds import KINDS
-from motorfit.bench.settings import Settings
 from motorfit.bench.sheets import (
     SHEETS,
     SPEED_METERS,
@@ -18,9 +18,9 @@ from motorfit.bench.sheets import (
     sheet_text,
     write_sheets,
 )
+from motorfit.bench.toml_files import read_settings
 from motorfit.cautions import cautions_of
 from motorfit.errors import OutputError
-from motorfit.quantities import read_accuracy
 
 TEMPLATES = Path(__file__).parents[2] / "data_templates"
 EVERY_KIND = pytest.mark.parametrize("kind", list(KINDS))
@@ -65,39 +65,49 @@ def test_remarks_survive_a_spreadsheet(kind):
     assert max(map(len, head.splitlines())) <= 80
 
 
-def keys_behind_remarks(text):
-    """The tables of a TOML text with every example in it switched on."""
-    return tomllib.loads(re.sub(r"^# (?=\[|\w+ = )", "", text, flags=re.MULTILINE))
+def switched_on(text):
+    """A TOML text with every example in it switched on."""
+    return re.sub(r"^# (?=\[|\w+ = )", "", text, flags=re.MULTILINE)
 
 
-def test_every_key_of_machine_toml_is_one_that_is_read():
-    tables = keys_behind_remarks(machine_text("drum motor"))
-    claims = tables.pop("claims")
-    assert claims["rated_voltage"] == "36 V"
-    for table, keys in tables.items():
-        known = Settings.model_fields[table].annotation.model_fields
-        assert keys
-        assert set(keys) <= set(known)
+def test_every_example_in_the_toml_files_is_read(tmp_path):
+    """The reader itself is the judge: with all examples switched on it finds no problem."""
+    (tmp_path / "machine.toml").write_text(switched_on(machine_text("drum motor")), "utf-8")
+    (tmp_path / "kit.toml").write_text(switched_on(kit_text()), "utf-8")
+    problems = []
+    settings = read_settings(tmp_path, problems).settings
+    assert problems == []
+    assert settings.machine.name == "drum motor"
+    assert settings.claims == {"rated_voltage": "36 V", "rated_power": "180 W"}
+    assert ("voltage", "B") in settings.instruments
+
+
+@pytest.mark.parametrize("text", [kit_text(), kit_text(Kit(voltage=MeterAnswer(counts=6000)))])
+def test_accuracy_that_nobody_stated_is_assumed(tmp_path, text):
+    (tmp_path / "kit.toml").write_text(text, "utf-8")
+    settings = read_settings(tmp_path, []).settings
+    assert all(meter.assumed for meter in settings.instruments.values())
+
+
+def test_blank_sheets_are_not_filled_in(tmp_path):
+    """With one reading in one of them, the folder is read and the others are named."""
+    write_sheets(tmp_path, KINDS)
+    sheet = tmp_path / "open-circuit.csv"
+    sheet.write_text(sheet.read_text("utf-8") + "1000,5.52,,,,\n", "utf-8")
+    bench = read_bench(tmp_path)
+    assert [run.kind for run in bench.runs] == ["open-circuit"]
+    assert set(bench.not_filled_in) == {f"{kind}.csv" for kind in KINDS} - {"open-circuit.csv"}
 
 
 def test_kit_toml_holds_the_answers():
     kit = Kit(
         voltage=MeterAnswer(accuracy='0.5 % + 2 "digits"', counts=6000),
-        speed=SPEED_METERS["tachometer"],
+        speed=SPEED_METERS["pulses"],
     )
     instruments = tomllib.loads(kit_text(kit))["instruments"]
     assert instruments["voltage"] == {"accuracy": '0.5 % + 2 "digits"', "counts": 6000}
-    assert instruments["current"] == {"accuracy": "unknown"}
-    assert instruments["speed"] == {"accuracy": "0.1 % + 1 digit"}
-
-
-def test_kit_toml_examples_are_readable():
-    tables = keys_behind_remarks(kit_text())
-    meters = tables["instruments"]
-    assert set(meters) == {"voltage", "current", "speed", "load"}
-    for quantity, keys in meters.items():
-        read_accuracy(keys["accuracy"], quantity)
-    assert set(tables) == {"instruments", "leads", "shelf"}
+    assert instruments["current"] == {}
+    assert instruments["speed"] == {"accuracy": "0.1 %"}
 
 
 @pytest.mark.parametrize("name", ["plain", 'say "hello"', "back\\slash", "Öl-Pumpe", "bell\x7f"])

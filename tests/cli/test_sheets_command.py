@@ -68,16 +68,12 @@ def test_enter_takes_every_default(tmp_path):
     result = run(tmp_path, answers="\n" * 5)
     assert result.exit_code == 0
     kit = tomllib.loads((tmp_path / "kit.toml").read_text("utf-8"))
-    assert kit["instruments"] == {
-        "voltage": {"accuracy": "unknown"},
-        "current": {"accuracy": "unknown"},
-        "speed": {"accuracy": "unknown"},
-    }
+    assert kit["instruments"] == {"voltage": {}, "current": {}, "speed": {}}
 
 
 @pytest.mark.usefixtures("terminal")
 def test_an_unreadable_answer_is_asked_again(tmp_path):
-    result = run(tmp_path, answers="good\n0.5 % + 2 digits\n60\n6000\n1 %\n\ncounted\n")
+    result = run(tmp_path, answers="good\n0.5 % + 2 digits\n60\n6000\n1 %\n\nwatch\n")
     assert result.exit_code == 0
     assert result.output.count("Voltmeter: accuracy") == 2
     kit = tomllib.loads((tmp_path / "kit.toml").read_text("utf-8"))
