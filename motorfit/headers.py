@@ -118,6 +118,7 @@ def read_header(text: str) -> Header:
     'speed'
     """
     plain = re.sub(r"\s+", " ", text.strip().strip("\"'\ufeff")).strip()
+    plain = re.sub(r"^[(\[{]([^()\[\]{}]*)[)\]}]$", r"\1", plain).strip()  # "(rpm)"
     name, unit = _parts(plain)
     if name is None:
         quantity = _bare(plain)
@@ -142,8 +143,6 @@ def _parts(plain: str) -> tuple[str | None, str]:
     """Name and unit; no name where the whole is a unit or nothing known."""
     brackets = _BRACKETS.fullmatch(plain)
     if brackets:
-        if not brackets["name"].strip():
-            return _parts(brackets["unit"].strip())
         return brackets["name"], brackets["unit"].strip()
     if _bare(plain):
         return None, ""
@@ -184,6 +183,13 @@ def _unknown(plain: str, words: str | None = None) -> UnreadableError:
             found=f'"{shown}"',
             expected="whose temperature it is",
             remedy='Write "winding (degC)", "magnets (degC)" or "ambient (degC)".',
+        )
+    if words == "power" or words.startswith("power "):
+        return UnreadableError(
+            found=f'"{shown}"',
+            expected="whose power it is",
+            remedy='Write "drive_power (W)" for what the drive takes; electrical power is '
+            "not needed beside voltage and current.",
         )
     long_words = [word for word in _QUANTITY if len(word) > 2]
     near = [
