@@ -11,7 +11,6 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Run
 from motorfit.bench.settings import Settings
-from motorfit.instruments import offset_half_width, range_of
 from motorfit.meter import Instrument
 
 Instruments = Mapping[tuple[str, str], Instrument]
@@ -37,16 +36,41 @@ def together(run: Run, *quantities: str) -> tuple[FloatArray, ...]:
     return tuple(column[complete] for column in columns)
 
 
-def noise(run: Run, quantity: str, instruments: Instruments) -> FloatArray:
-    """Below this a reading may be nothing but the meter's offset."""
+def accuracy_half_width(run: Run, quantity: str, instruments: Instruments) -> FloatArray:
+    """By how much each reading may be off, an accuracy of 10 % where none is stated.
+
+    On the generous side: the digits are taken as those of the coarsest range.
+    """
     readings = np.abs(run.get(quantity))
-    written = run.written_step.get(quantity, 0.0)
     instrument = instruments.get((quantity, run.meters.get(quantity, "")))
     if instrument is None:
-        return np.full(readings.shape, 5 * written)
-    step, _ = range_of(readings, instrument, written or np.nan)
-    fixed = np.nan_to_num(offset_half_width(instrument, step)) + 2 * np.nan_to_num(step)
-    return np.asarray(2 * np.maximum(fixed, written))
+        return np.asarray(0.1 * readings)
+    gain = instrument.accuracy.relative
+    if instrument.calibration is not None:
+        gain = abs(instrument.calibration.gain) + instrument.calibration.half_width
+    step = np.maximum(_finest_step(run, quantity, instrument), _coarsest_step(readings, instrument))
+    digits = instrument.accuracy.digits + (0 if quantity == "load" else 1)  # one for rounding
+    return np.asarray(gain * readings + digits * step + instrument.accuracy.absolute)
+
+
+def _finest_step(run: Run, quantity: str, instrument: Instrument) -> float:
+    return max(run.written_step.get(quantity, 0.0), instrument.resolution or 0.0)
+
+
+def _coarsest_step(readings: FloatArray, instrument: Instrument) -> FloatArray:
+    """The largest a digit can be: a reading fills at least a tenth of its range."""
+    if instrument.counts is None:
+        return np.zeros(readings.shape)
+    return np.asarray(10.0 * np.nan_to_num(readings) / instrument.counts)
+
+
+def noise(run: Run, quantity: str, instruments: Instruments) -> float:
+    """Below this a reading may be nothing but the meter's offset."""
+    instrument = instruments.get((quantity, run.meters.get(quantity, "")))
+    if instrument is None:
+        return 5 * run.written_step.get(quantity, 0.0)
+    step = _finest_step(run, quantity, instrument)
+    return 2 * ((instrument.accuracy.digits + 2) * step + instrument.accuracy.absolute)
 
 
 def odd_ones_out(run: Run, quantity: str, instruments: Instruments) -> BoolArray:

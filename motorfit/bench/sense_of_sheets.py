@@ -10,6 +10,7 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.evidence import (
     Evidence,
     Instruments,
+    accuracy_half_width,
     listed,
     mixed_up,
     noise,
@@ -21,7 +22,6 @@ from motorfit.bench.evidence import (
 from motorfit.bench.records import Run
 from motorfit.finding import Finding
 from motorfit.headers import read_header
-from motorfit.instruments import gain_half_width, offset_half_width, range_of
 
 #: Quantities that cannot change sign in one test, save by a slip.
 _SIGNED = ("speed", "voltage", "current", "torque", "force")
@@ -157,25 +157,12 @@ def _seen_load(run: Run, instruments: Instruments) -> tuple[FloatArray, FloatArr
     ammeter = instruments.get(("current", run.meters.get("current", "")))
     with np.errstate(divide="ignore", invalid="ignore"):
         seen = np.asarray(voltage / current - (ammeter.burden if ammeter else 0.0))
-    parts = [_relative(run, name, instruments) for name in ("voltage", "current", "load")]
-    return seen, np.asarray(np.sum(parts, axis=0) + _BESIDES_ACCURACY)
-
-
-def _relative(run: Run, quantity: str, instruments: Instruments) -> FloatArray:
-    """Half-width of what an instrument may be off, relative to each reading."""
-    readings = np.abs(run.get(quantity))
-    instrument = instruments.get((quantity, run.meters.get(quantity, "")))
-    if instrument is None:
-        return np.full(readings.shape, 0.1)
-    gain = gain_half_width(instrument)
-    if instrument.calibration is not None:
-        gain += abs(instrument.calibration.gain)
-    fixed = np.full(readings.shape, instrument.accuracy.absolute)
-    if quantity != "load":
-        step, _ = range_of(readings, instrument, run.written_step.get(quantity, np.nan))
-        fixed = np.nan_to_num(offset_half_width(instrument, step)) + np.nan_to_num(step)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(gain + fixed / readings)
+        parts = [
+            accuracy_half_width(run, name, instruments) / np.abs(run.get(name))
+            for name in ("voltage", "current", "load")
+        ]
+    return seen, np.asarray(np.sum(parts, axis=0) + _BESIDES_ACCURACY)
 
 
 def columns_mixed_up(evidence: Evidence) -> Iterator[Finding]:

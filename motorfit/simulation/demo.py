@@ -17,7 +17,7 @@ from motorfit.quantities import Stated
 from motorfit.simulation.bench import Truth, simulate_with_truth
 from motorfit.simulation.instruments import RPM, VirtualKit, virtual_meter
 from motorfit.simulation.plan import BenchPlan, Conditions
-from motorfit.simulation.writing import bench_texts
+from motorfit.simulation.writing import bench_texts, with_room_for
 
 DEMO_NAME = "conveyor motor, green tag"
 DEMO_SEED = 20240611
@@ -87,8 +87,7 @@ def demo_with_truth() -> tuple[Bench, Truth]:
             "shelf": ShelfTable(resistors=("2.2 ohm 150 W", "4.7 ohm 100 W", "10 ohm 50 W")),
         }
     )
-    runs = tuple(replace(run, rows=run.rows + len(_HEADS[run.source.name])) for run in bench.runs)
-    return replace(bench, settings=settings, runs=runs), truth
+    return with_room_for(replace(bench, settings=settings), _HEADS), truth
 
 
 def demo_bench() -> Bench:

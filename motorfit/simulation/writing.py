@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,14 @@ def bench_texts(bench: Bench, *, remarks: Remarks | None = None) -> dict[str, st
         name = run.source.name
         texts[name] = _sheet_text(run, bench, remarks.get(name, ()))
     return texts
+
+
+def with_room_for(bench: Bench, remarks: Remarks) -> Bench:
+    """The bench with its rows numbered as they are below these remarks."""
+    runs = (
+        replace(run, rows=run.rows + len(remarks.get(run.source.name, ()))) for run in bench.runs
+    )
+    return replace(bench, runs=tuple(runs))
 
 
 def _sheet_text(run: Run, bench: Bench, remarks: Sequence[str]) -> str:
