@@ -22,7 +22,9 @@ class Cautions(Directive):
         items = nodes.bullet_list()
         for caution in cautions:
             title = nodes.strong(text=f"{caution.title}.")
-            items += nodes.list_item("", nodes.paragraph("", "", title, nodes.Text(f" {caution.says}")))
+            items += nodes.list_item(
+                "", nodes.paragraph("", "", title, nodes.Text(f" {caution.says}"))
+            )
         return [nodes.caution("", items)]
 
 
@@ -34,7 +36,10 @@ class CommandHelp(Directive):
     def run(self) -> list[nodes.Node]:
         name = self.arguments[0]
         context = click.Context(main, info_name="motorfit", max_content_width=80)
-        command = main.get_command(context, name)
+        try:
+            command = main.get_command(context, name)
+        except ImportError as error:
+            raise self.error(str(error)) from error
         if command is None:
             raise self.error(f"no command {name}")
         text = command.get_help(click.Context(command, context, name, max_content_width=80))

@@ -1,0 +1,119 @@
+"""What README.md and docs/ tell people to type is run, page by page, in a folder of its own."""
+
+import re
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from motorfit.cautions import CAUTIONS
+from motorfit.cli import main
+
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+FIRST_BENCH = ROOT / "docs" / "first-bench.md"
+PAGES = [README, *sorted((ROOT / "docs").rglob("*.md"))]
+DRAWINGS = sorted((ROOT / "docs" / "_static").glob("*.svg"))
+RUN_HERE = {"console", "python"}
+NOT_RUN = {"text", "toml", "powershell", "bash"}  # bash and powershell: see below
+
+
+@dataclass(frozen=True)
+class Block:
+    """One fenced block: what stands behind its fence, and within."""
+
+    kind: str
+    text: str
+
+    @property
+    def file(self) -> str | None:
+        """The file whose content the block shows, by its caption."""
+        match = re.match(r":caption: (\S+)\n\n", self.text)
+        return match[1] if match else None
+
+
+def blocks_of(page):
+    fences = re.findall(
+        r"^```(\S+)[^\n]*\n(.*?)^```$", page.read_text("utf-8"), re.MULTILINE | re.DOTALL
+    )
+    return [Block(kind, text) for kind, text in fences]
+
+
+def write_readings(page):
+    """Write the files that a page shows with their name."""
+    for block in filter(lambda block: block.file, blocks_of(page)):
+        Path(block.file).write_text(block.text.split("\n\n", 1)[1], "utf-8")
+
+
+def run_commands(text):
+    for line in text.splitlines():
+        if line.startswith("$ motorfit "):
+            result = CliRunner().invoke(main, shlex.split(line)[2:])
+            assert result.exit_code == 0, f"{line}\n{result.output}"
+        else:
+            assert not line.startswith("$"), f"a command that is not motorfit's: {line}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_what_a_page_says_can_be_typed(page, tmp_path, monkeypatch):
+    """In order, within one folder, as a reader would; sheets are filled in as the page shows."""
+    monkeypatch.chdir(tmp_path)
+    names = {}
+    for block in blocks_of(page):
+        if block.kind == "console":
+            run_commands(block.text)
+            if page in (README, FIRST_BENCH) and "motorfit sheets" in block.text:
+                write_readings(FIRST_BENCH)
+        elif block.kind == "python":
+            exec(compile(block.text, f"{page.name}, python", "exec"), names)
+        else:
+            assert block.kind in NOT_RUN or block.kind.startswith("{"), block.kind
+
+
+def environment_commands(kind):
+    (block,) = [block for block in blocks_of(README) if block.kind == kind]
+    return block.text.splitlines()
+
+
+def test_readme_has_two_commands_and_ci_runs_the_second():
+    """.ci/run takes the line out of README.md by this very pattern."""
+    (pattern,) = re.findall(r"grep -E '(.+)' README\.md", (ROOT / ".ci" / "run").read_text())
+    _, tests = environment_commands("bash")
+    assert re.findall(rf"{pattern}.*", README.read_text("utf-8"), re.MULTILINE) == [tests]
+    assert tests.endswith(".venv-test/bin/python -m pytest")
+
+
+def test_windows_gets_the_same_two_commands():
+    def for_windows(command):
+        first, *rest = command.replace("python3", "python").split(" && ")
+        rest = [step.replace("/bin/", "\\Scripts\\") for step in rest]
+        return "; ".join([first, *(f"if ($?) {{ {step} }}" for step in rest)])
+
+    expected = [for_windows(command) for command in environment_commands("bash")]
+    assert environment_commands("powershell") == expected
+
+
+def test_only_the_readme_has_commands_of_a_shell():
+    assert not [page for page in PAGES[1:] for b in blocks_of(page) if b.kind == "bash"]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_links_and_pictures_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text("utf-8")):
+        assert target.startswith("https://") or (page.parent / target).exists(), target
+
+
+@pytest.mark.parametrize("drawing", DRAWINGS, ids=lambda path: path.stem)
+def test_a_drawing_tells_what_it_shows_and_fits_a_narrow_screen(drawing):
+    text = drawing.read_text("utf-8")
+    assert re.search(r"<title id=\"title\">\S.+</title>", text)
+    assert re.search(r"<desc id=\"desc\">\S.+</desc>", text)
+    assert 'viewBox="0 0 360 ' in text
+    assert min(int(size) for size in re.findall(r"font(?:-size)?: (\d+)px", text)) >= 13
+
+
+def test_every_caution_has_its_place_in_the_docs():
+    assert len(CAUTIONS) == 11
+    assert "```{cautions}\n" in (ROOT / "docs" / "cautions.md").read_text("utf-8")
