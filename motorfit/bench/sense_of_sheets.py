@@ -135,7 +135,8 @@ def load_values(evidence: Evidence) -> Iterator[Finding]:
             continue
         load = run.get("load")
         seen, allowed = _seen_load(run, evidence.instruments)
-        off = seen / load - 1.0
+        with np.errstate(divide="ignore", invalid="ignore"):  # a load of 0 ohm is a short circuit
+            off = seen / load - 1.0
         wrong = np.isfinite(off) & (np.abs(off) > allowed)
         for value in np.unique(load[wrong]):
             rows = wrong & (load == value)
