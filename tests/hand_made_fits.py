@@ -370,7 +370,7 @@ def measured(name: str = "conveyor motor, blue tag", **options) -> Fit:
         MEASURED,
         name=name,
         loss=loss_point(),
-        unused=("heat-run.csv: in a later release",),
+        unused=("heat-run.csv: read, not used yet",),
         **options,
     )
 

@@ -59,7 +59,7 @@ class Changes:
             )
             if names
         ]
-        return ", ".join(parts) or "same files, other settings or another release"
+        return ", ".join(parts) or "same files, another level or release"
 
     def says(self) -> tuple[str, ...]:
         """A sentence for each parameter that changed, those outside both intervals first."""

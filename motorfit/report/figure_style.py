@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from motorfit.arrays import FloatArray
 from motorfit.estimation.result import ResidualRow
 from motorfit.report.layout import wrapped
+from motorfit.report.words import STANDS_OUT
 
 FigureFormat = Literal["png", "svg"]
 
@@ -21,9 +22,6 @@ FigureFormat = Literal["png", "svg"]
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 SHAPES = ("o", "s", "^", "D", "v", "P", "X")
 LINE, BAND = "#333333", "#BBBBBB"
-
-#: A reading stands out beyond this many of its own standard uncertainties.
-STANDS_OUT = 3.0
 
 STYLE: dict[Any, Any] = {
     "font.size": 10.0,

@@ -54,7 +54,14 @@ def _predict(fit: Fit, profile: Path) -> str:
 
 def _load(fit: Fit) -> float:
     """The resistor of the middle load reading; ten times the winding where there is none."""
-    ohms = [run.get("voltage") / np.abs(run.get("current")) for run in fit.bench.of_kind("load")]
+    ohms = [
+        np.where(
+            np.isfinite(run.get("load")),
+            run.get("load"),
+            run.get("voltage") / np.abs(run.get("current")),
+        )
+        for run in fit.bench.of_kind("load")
+    ]
     known = np.concatenate(ohms) if ohms else np.zeros(0)
     known = np.sort(known[np.isfinite(known)])
     if known.size:

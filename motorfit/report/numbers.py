@@ -52,7 +52,8 @@ def _row(
 ) -> str:
     label = f"  {label}"
     if isinstance(known, NotKnown):
-        lacking = f"not measured; it takes: {known.needs}"
+        lacking = "assumed zero" if known.standing == "assumed" else "not measured"
+        lacking += f"; it takes: {known.needs}"
         if known.standing == "combined":
             lacking = "not known alone, only together with others (below)"
         return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")
@@ -116,6 +117,9 @@ def _combination_row(known: Combination) -> str:
         factor, unit = 1000 * RPM, "A"
     elif known.unit == "A" and set(at) == {"load"}:
         label = "less, at every speed"
+    elif known.unit == "V.s/rad":
+        label = "V/1000 rpm less brushes"
+        factor, unit = 1000 * RPM, "V"
     low, high = (factor * end for end in known.interval)
     return _columns(
         f"  {label}",

@@ -33,6 +33,9 @@ LINES = 25
 #: Findings that may stand on the first screen.
 MOST_FINDINGS = 3
 
+#: A cause with this share of a variance decides it.
+DECIDES = 0.5
+
 _SEVERITIES = ("error", "caution", "note", "good")
 _WHO_DECIDES = {
     "speed": "your rpm reading",
@@ -102,7 +105,7 @@ def _read_aside(fit: Fit) -> list[str]:
     """Sheets that were read and play no part, in one line."""
     parts = []
     if fit.unused:
-        parts.append("Read, not used yet: " + "; ".join(fit.unused))
+        parts.append("; ".join(fit.unused))
     if fit.bench.not_filled_in:
         parts.append("Not filled in: " + ", ".join(fit.bench.not_filled_in))
     return labelled("", ". ".join(parts), 1) if parts else []
@@ -234,10 +237,20 @@ def _limited_by(fit: Fit) -> Block:
 
 def who_decides(shares: Sequence[WidthShare]) -> str:
     """What decides the width of one interval, and whether more readings would help."""
-    first = shares[0]
-    who = _WHO_DECIDES.get(first.quantity, first.cause)
-    helps = "repeats help" if first.more_readings_help else "repeats will not help"
-    return f"{who} ({100 * first.share:.0f} %); {helps}"
+    causes: dict[str, float] = {}
+    for one in shares:
+        who = _WHO_DECIDES.get(one.quantity, one.cause)
+        causes[who] = causes.get(who, 0.0) + one.share
+    ordered = sorted(causes.items(), key=lambda cause: -cause[1])
+    told = ordered[: 1 if ordered[0][1] >= DECIDES else 2]
+    scatter = sum(one.share for one in shares if one.more_readings_help)
+    return f"{', '.join(f'{who} {100 * share:.0f} %' for who, share in told)}; {_repeats(scatter)}"
+
+
+def _repeats(scatter: float) -> str:
+    if scatter >= DECIDES:
+        return "repeats help"
+    return "repeats help little" if scatter >= DECIDES / 2 else "repeats will not help"
 
 
 def _would_help(fit: Fit) -> Block:

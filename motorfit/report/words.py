@@ -12,6 +12,9 @@ from motorfit.bench.kinds import KINDS
 #: Radians per second in one revolution per minute.
 RPM = math.pi / 30.0
 
+#: A reading stands out beyond this many of its own standard uncertainties.
+STANDS_OUT = 3.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Title:
