@@ -12,6 +12,7 @@ from motorfit.errors import LocatedError
 TABLE_SUFFIXES = frozenset({".csv", ".tsv"})
 SPREADSHEET_SUFFIXES = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".fods"})
 
+_ALIKE = 0.6  # a likeness of names below which nobody meant the one by the other
 _BACKUP_ENDINGS = ("~", ".bak", ".old", ".orig", ".tmp", ".swp", ".part")
 _BACKUP_STEMS = (".bak", ".old", ".orig", ".tmp")
 
@@ -67,26 +68,28 @@ def unknown_kind(path: Path) -> LocatedError:
     """Say that a name fits no kind of test, and which comes nearest."""
     if is_unclear_no_load(path.name):
         return unclear_no_load(path)
+    nearest = nearest_kind(path.name)
+    remedy = f"The nearest is {nearest}: rename the file to begin so, or move it to another folder."
+    if _likeness(nearest, path.name) < _ALIKE:
+        remedy += " One table of driven readings can be read by itself: name it, not its folder."
     return LocatedError(
         path=path,
         found=f'the name "{path.name}"',
         expected=f"a name that begins with a kind of test: {', '.join(KINDS)}",
-        remedy=f"The nearest is {nearest_kind(path.name)}: rename the file to begin so, "
-        "or move it to another folder.",
+        remedy=remedy,
     )
 
 
 def nearest_kind(name: str) -> Kind:
     """Name the kind of test that the beginning of a file name looks most like."""
-    plain = _plain(Path(name).stem)
+    return max(KINDS, key=lambda kind: _likeness(kind, name))
 
-    def likeness(kind: Kind) -> float:
-        begin = _plain(kind)
-        return max(
-            SequenceMatcher(None, begin, plain[: len(begin) + more]).ratio() for more in (-1, 0, 1)
-        )
 
-    return max(KINDS, key=likeness)
+def _likeness(kind: Kind, name: str) -> float:
+    begin, plain = _plain(kind), _plain(Path(name).stem)
+    return max(
+        SequenceMatcher(None, begin, plain[: len(begin) + more]).ratio() for more in (-1, 0, 1)
+    )
 
 
 def _plain(text: str) -> str:
