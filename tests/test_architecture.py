@@ -42,15 +42,17 @@ def room_of(module: str) -> str:
 
 
 def imported_by(path: Path) -> set[str]:
-    """Names of what a file imports from motorfit, lazily or not."""
+    """Names of what a file uses of motorfit, imported lazily or not."""
     names = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
+            names |= {alias.name for alias in node.names} - {"motorfit"}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.name}: relative import"
             names |= {f"{node.module}.{alias.name}" for alias in node.names}
-    # the version stands in the package itself, and anybody may ask for it
+        elif isinstance(node, ast.Attribute) and getattr(node.value, "id", "") == "motorfit":
+            names.add(f"motorfit.{node.attr}")
+    # anybody may ask for the version, which stands in the package itself
     names.discard("motorfit.__version__")
     return {name for name in names if name.split(".")[0] == "motorfit"}
 
