@@ -8,6 +8,7 @@ import numpy as np
 
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.finding import Finding
+from motorfit.machine.brushed import BrushedMachine
 from motorfit.profile.model import (
     PARAMETER_UNITS,
     Constants,
@@ -131,12 +132,8 @@ def invented_profile(
         covariance_order=names,
         scatter_covariance=scatter_covariance(names),
         instruments=kept,
-        range=Range(
-            speed=(50.0, 250.0), current=(0.0, 6.0), winding=(20.0, 45.0), direction="a"
-        ),
-        findings=(
-            Finding(kind="outlier", where="load.csv:14", says="8 V below its neighbours."),
-        ),
+        range=Range(speed=(50.0, 250.0), current=(0.0, 6.0), winding=(20.0, 45.0), direction="a"),
+        findings=(Finding(kind="outlier", where="load.csv:14", says="8 V below its neighbours."),),
         provenance=Provenance(
             motorfit="0.1.0",
             files={"load.csv": "sha256:" + "0" * 64},
@@ -145,3 +142,28 @@ def invented_profile(
         ),
     )
     return replace(profile, **changes)
+
+
+def exact_profile(machine: BrushedMachine) -> MachineProfile:
+    """A profile that knows a machine without any doubt, tested wherever one likes."""
+    values = {name: float(getattr(machine, name)) for name in VALUES}
+    parameters = {
+        name: Estimate(
+            value=value,
+            unit=PARAMETER_UNITS[name],
+            standard_uncertainty=0.0,
+            from_scatter=0.0,
+            from_instruments=0.0,
+            interval=(value, value),
+            level=0.95,
+            degrees_of_freedom=np.inf,
+            method="linear",
+        )
+        for name, value in values.items()
+    }
+    return invented_profile(
+        parameters={**invented_profile().parameters, **parameters},
+        instruments=(),
+        scatter_covariance=np.zeros((len(values), len(values))),
+        range=Range(speed=(0.0, 1e4), current=(0.0, 1e4), winding=(-40.0, 200.0)),
+    )
