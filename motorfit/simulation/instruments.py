@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -76,6 +76,35 @@ class VirtualKit:
         if quantity not in self.meters:
             raise ValueError(f"the kit has no meter for {quantity}")
         return self.meters[quantity]
+
+
+def virtual_kit(instruments: Mapping[tuple[str, str], Instrument], *, leads: float) -> VirtualKit:
+    """A virtual kit of the instruments that a ``kit.toml`` states.
+
+    What it leaves open, a display with neither counts nor resolution and how far readings
+    scatter, is as of the plain handheld meters.
+
+    Parameters
+    ----------
+    instruments : mapping
+        By quantity and meter; the default meters are used.
+    leads : float
+        [ohm]
+
+    Returns
+    -------
+    VirtualKit
+    """
+    meters = handheld_meters()
+    for quantity, plain in meters.items():
+        stated = instruments.get((quantity, ""))
+        if stated is None or stated.assumed:
+            continue
+        if stated.counts is None and stated.resolution is None:
+            display = plain.stated
+            stated = replace(stated, counts=display.counts, resolution=display.resolution)
+        meters[quantity] = replace(plain, stated=stated)
+    return VirtualKit(meters=meters, leads=leads)
 
 
 def virtual_meter(

@@ -1,0 +1,66 @@
+"""The answer key of a virtual bench: kept apart from the bench itself."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields
+from typing import Any
+
+from motorfit.machine.brushed import BrushedMachine
+from motorfit.simulation.bench import Truth
+from motorfit.simulation.mistakes import Answer
+
+_UNITS = {
+    "emf_constant": "V s/rad",
+    "armature_resistance": "ohm",
+    "brush_drop": "V",
+    "coulomb_torque": "N m",
+    "viscous_coefficient": "N m s/rad",
+    "windage_coefficient": "N m s2/rad2",
+    "armature_reaction": "1/A",
+    "brush_current_scale": "A",
+}
+
+
+def answer_key(truth: Truth, *, seed: int, answer: Answer | None = None) -> str:
+    """What is behind a virtual bench, as JSON.
+
+    Parameters
+    ----------
+    truth : Truth
+        From `simulate_with_truth`.
+    seed : int
+        Of the bench.
+    answer : Answer, optional
+        From `plant_mistake`.
+
+    Returns
+    -------
+    str
+        The machine, the winding's temperature, the error of every range of every meter
+        and of every resistor, and the mistake.
+    """
+    key: dict[str, Any] = {
+        "seed": seed,
+        "mistake": answer.as_dict() if answer else None,
+        "machine": _machine(truth.machine),
+        "winding": {"value": truth.winding, "unit": "degC"},
+        "errors": [
+            {
+                "quantity": error.quantity,
+                "meter": error.meter,
+                "resistor" if error.quantity == "load" else "step": error.step,
+                "gain": error.gain,
+                "offset": error.offset,
+            }
+            for error in truth.errors
+        ],
+    }
+    return json.dumps(key, indent=2, ensure_ascii=False) + "\n"
+
+
+def _machine(machine: BrushedMachine) -> dict[str, Any]:
+    return {
+        each.name: {"value": float(getattr(machine, each.name)), "unit": _UNITS[each.name]}
+        for each in fields(machine)
+    }
