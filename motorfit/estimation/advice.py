@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from motorfit.arrays import FloatArray
+from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.conditions import T0, B, K, R
@@ -30,6 +31,9 @@ _UNLOCKED = 12.0
 #: Advice that narrows everything together by less is not worth a reading.
 _WORTH = 1.15
 
+#: A load of more than this is a voltmeter. [ohm]
+_OPEN_CIRCUIT = 1e5
+
 _HEADLINE = {
     "volts": "volts per 1000 rpm",
     "resistance": "winding resistance",
@@ -42,6 +46,7 @@ class _Candidate:
     does: str
     minutes: float
     runs: tuple[Run, ...]
+    tells: frozenset[str] = frozenset({"volts", "resistance", "loss"})
 
 
 def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
@@ -64,15 +69,16 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
     The readings are imagined where the fitted machine puts them, joined to the bench,
     and the expected covariance is compared: the same equations as the fit's.
     """
+    bench = replace(bench, instruments=with_defaults(bench.instruments))
     now = _headline(joint.problem, joint.covariance, joint.standing.measured)
     ranked = []
     for candidate in _candidates(bench, joint):
         then = _after(bench, joint, candidate)
-        gains = {name: then[name] / now[name] for name in now}
+        then = {name: then[name] if name in candidate.tells else now[name] for name in now}
         worth = float(np.sum(np.log([_worth(now[name], then[name]) for name in now])))
         if worth > np.log(_WORTH):
             advice = Advice(
-                does=candidate.does, minutes=candidate.minutes, brings=_brings(now, then, gains)
+                does=candidate.does, minutes=candidate.minutes, brings=_brings(now, then)
             )
             ranked.append((worth, advice))
     ranked.sort(key=lambda item: -item[0])
@@ -85,10 +91,11 @@ def _worth(before: float, after: float) -> float:
     return max(1.0, before / after)
 
 
-def _brings(now: dict[str, float], then: dict[str, float], gains: dict[str, float]) -> str:
+def _brings(now: dict[str, float], then: dict[str, float]) -> str:
     unlocked = [name for name in now if np.isinf(now[name]) and np.isfinite(then[name])]
     if unlocked:
         return "measures " + " and ".join(_HEADLINE[name] for name in unlocked)
+    gains = {name: then[name] / now[name] for name in now if np.isfinite(now[name])}
     best = min(gains, key=lambda name: gains[name])
     return f"narrows the interval of {_HEADLINE[best]} to {100 * gains[best]:.0f} % of now"
 
@@ -153,9 +160,9 @@ def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Ite
         minutes=5.0,
         runs=(_run("open-circuit", speed=speeds, voltage=volts),),
     )
-    carrying = running[running[:, CURRENT] < 0]
+    carrying = running[running[:, VOLTAGE] < -_OPEN_CIRCUIT * running[:, CURRENT]]
     if not len(carrying):
-        ohms = max(2.0 * float(np.max(running[:, VOLTAGE])), 5.0) / 2.0
+        ohms = float(f"{np.max(volts):.1g}")  # about one ampere
         yield _load(machine, speeds, np.full(2, ohms), f"a load test on about {ohms:.2g} ohm")
         return
     loads = -carrying[:, VOLTAGE] / carrying[:, CURRENT]
@@ -203,7 +210,8 @@ def _by_itself(
     speed, current = free_running(machine, supplies)
     if np.all(np.isfinite(speed)) and np.all(speed > 0):
         run = _run("no-load-motor", speed=speed, voltage=supplies, current=current)
-        yield _Candidate(does=does, minutes=5.0, runs=(run,))
+        # a no-load current is too small to tell much of the resistance
+        yield _Candidate(does=does, minutes=5.0, runs=(run,), tells=frozenset({"volts", "loss"}))
 
 
 def _run(kind: Kind, **readings: FloatArray) -> Run:

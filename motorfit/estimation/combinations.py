@@ -51,7 +51,7 @@ def _forms(joint: Joint) -> list[_Form]:
     tangled = {
         index
         for place, index in enumerate(free)
-        if not standing.measured[place] and not standing.alone[place]
+        if not standing.known[place] and not standing.alone[place]
     }
     forms = []
     if {T0, B} <= tangled:

@@ -138,11 +138,11 @@ def _directions(uncertainty: Uncertainty) -> list[Finding]:
                 kind="directions-differ" if differs else "directions-agree",
                 where="bench",
                 says=(
-                    f"{words[0].upper()}{words[1:]} in direction b is {100 * value:+.1f} % of "
-                    f"direction a's apart (+- {100 * deviation:.1g} %)."
+                    f"{words[0].upper()}{words[1:]} in direction b is {abs(100 * value):.1f} % "
+                    f"{'larger' if value > 0 else 'smaller'} than in direction a (+- {100 * deviation:.2g} %)."
                     if differs
                     else f"Both directions have the same {words}, within "
-                    f"{100 * limit * deviation:.1g} %."
+                    f"{100 * limit * deviation:.2g} %."
                 ),
                 suggestion="Brushes off neutral; use the direction it will run in."
                 if differs

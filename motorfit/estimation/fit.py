@@ -70,7 +70,7 @@ def fit(bench: Bench, *, level: float = 0.95) -> Fit:
     widths = {
         name: width_shares(uncertainty, np.eye(len(joint.machine))[place])
         for place, name in enumerate(joint.problem.names)
-        if name in PARAMETER_UNITS and joint.standing.measured[place]
+        if name in PARAMETER_UNITS and joint.standing.known[place]
     }
     findings = fit_findings(bench, uncertainty, residuals, widths)
     profile = make_profile(bench, uncertainty, findings, level)
@@ -184,7 +184,7 @@ def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
     values = problem.conditions.nominal.values
     speed = float(np.mean(values[torque_rows, SPEED]))
     places = [problem.free.index(index) for index in (T0, B)]
-    if all(joint.standing.measured[place] for place in places):
+    if all(joint.standing.known[place] for place in places):
         speed = max(_ROUND_SPEED, round(speed / _ROUND_SPEED) * _ROUND_SPEED)
     elif any(joint.standing.alone[place] for place in places):
         return None

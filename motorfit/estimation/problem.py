@@ -154,7 +154,7 @@ def _sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArray:
     torque = float(np.median(loss)) if len(loss) else 1.0
     sizes = np.ones(len(MACHINE_PARAMETERS))
     sizes[K] = max(full[K], 0.01 * voltage / speed)
-    sizes[R] = max(full[R], 0.05 * voltage / current)
+    sizes[R] = max(full[R], 0.2 * voltage / current)
     sizes[VB], sizes[VBS] = max(full[VB], drop), max(full[VBS], drop)
     sizes[T0] = max(torque, np.finfo(float).tiny)
     sizes[B] = sizes[T0] / speed

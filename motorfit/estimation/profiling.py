@@ -142,13 +142,14 @@ def _one_parameter(
 ) -> Estimate | NotKnown:
     joint = uncertainty.joint
     name = joint.problem.names[place]
-    if joint.standing.measured[place]:
+    if joint.standing.known[place]:
         return uncertainty.estimate(
             np.eye(len(joint.problem.free))[place],
             value=float(joint.machine[place]),
             unit=unit,
             level=level,
             lower=0.0,
+            standing="measured" if joint.standing.measured[place] else "assumed",
         )
     if joint.standing.alone[place]:
         return NotKnown(unit=unit, standing="unmeasured", needs=NEEDS[name])
@@ -233,7 +234,7 @@ def _directions(uncertainty: Uncertainty, level: float) -> dict[str, dict[str, E
         if ratio not in problem.free or base not in problem.free:
             continue
         places = problem.free.index(base), problem.free.index(ratio)
-        if not all(joint.standing.measured[place] for place in places):
+        if not all(joint.standing.known[place] for place in places):
             continue
         name = MACHINE_PARAMETERS[base]
         for direction, share in (("a", 0.0), ("b", 1.0)):

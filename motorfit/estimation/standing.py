@@ -3,8 +3,8 @@ r"""What the readings determine, by the rank of the information without priors.
 Whitened columns of the design, scaled by the parameters' plausible sizes, give the
 information M. The readings' own scatter moves those columns too, and would pass for
 information where the true readings do not vary: its expected contribution N is taken
-off generously. A direction is *open* where what is left would not even pin the
-parameters to their own size.
+off. A direction of M - N is *open* where what is left would not pin the parameters to
+a third of their own size, or could as well be chance in N.
 """
 
 from __future__ import annotations
@@ -16,15 +16,26 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.estimation.solver import Equations, Solution
 
-#: How much of the scatter's expected contribution is taken off: with ten rows its own
-#: chance variation is about 45 %, so three leaves chance no room.
-NOISE_ALLOWANCE = 3.0
+#: Information that pins a direction to a third of the parameters' plausible sizes.
+PINNED = 9.0
 
-#: A parameter takes part in an open direction from this share of its squared length on.
-TAKES_PART = 1e-4
+#: How many times the scatter's expected contribution does not count as information: with
+#: ten rows its own chance variation is about 45 %, so two leave chance no room.
+NOISE_ALLOWANCE = 2.0
 
-#: From this share on it is open by itself: nothing combines it with another.
-ALONE = 0.98
+#: A parameter takes part in an open direction when that moves it by more than this many
+#: of the standard deviations that the other directions give it ...
+NOTICEABLE = 0.3
+
+#: ... and by more than this share of its own size. Less is covered by its uncertainty.
+SMALLEST_PART = 0.003
+
+#: Up to this share the plausible size of the others still gives it a useful interval:
+#: it has a value that leans on an assumption.
+LEANING = 0.05
+
+#: Squared share from which a parameter is open by itself, combined with no other.
+ALONE = 0.9999
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,11 +44,20 @@ class Determined:
 
     open: FloatArray  # (d, p): orthonormal in units of the plausible sizes
     share: FloatArray  # (p,): squared length of each parameter within the open ones
+    measured: tuple[bool, ...]  # parameters that no open direction touches
 
     @property
-    def measured(self) -> tuple[bool, ...]:
-        """Parameters that no open direction touches."""
-        return tuple(bool(share < TAKES_PART) for share in self.share)
+    def leaning(self) -> tuple[bool, ...]:
+        """Parameters that are known up to what is plausible for others."""
+        return tuple(
+            not measured and bool(share < LEANING**2)
+            for measured, share in zip(self.measured, self.share, strict=True)
+        )
+
+    @property
+    def known(self) -> tuple[bool, ...]:
+        """Parameters that have a value: measured, or leaning on what is plausible."""
+        return tuple(a or b for a, b in zip(self.measured, self.leaning, strict=True))
 
     @property
     def alone(self) -> tuple[bool, ...]:
@@ -47,10 +67,11 @@ class Determined:
     def partners(self, index: int) -> tuple[int, ...]:
         """Parameters tangled with this one, itself included."""
         projector = self.open.T @ self.open
+        tangled = np.abs(projector[index]) > SMALLEST_PART * self.share[index] ** 0.5
         return tuple(
             int(other)
-            for other in np.flatnonzero(projector[index] ** 2 > TAKES_PART * self.share[index])
-            if TAKES_PART <= self.share[other] <= ALONE or other == index
+            for other in np.flatnonzero(tangled)
+            if not (self.known[other] or self.alone[other])
         )
 
 
@@ -86,6 +107,14 @@ def determined(
     slopes = np.einsum("nab,nbqp->naqp", inverse, at.sensitivity_slope[..., :count] * size)
     noise = np.einsum("naqp,nqr,nars->ps", slopes, left, slopes)
 
-    values, vectors = np.linalg.eigh(information - NOISE_ALLOWANCE * noise)
-    open_directions = vectors[:, values < 1.0].T
-    return Determined(open=open_directions, share=np.sum(open_directions**2, axis=0))
+    values, vectors = np.linalg.eigh(information - noise)
+    chance = NOISE_ALLOWANCE * np.einsum("pk,ps,sk->k", vectors, noise, vectors)
+    is_open = values < PINNED + chance
+    share = np.sum(vectors[:, is_open] ** 2, axis=1)
+    pinned = vectors[:, ~is_open] ** 2 @ (1.0 / values[~is_open])
+    takes_part = (share > NOTICEABLE**2 * pinned) & (share > SMALLEST_PART**2)
+    return Determined(
+        open=vectors[:, is_open].T,
+        share=share,
+        measured=tuple(bool(part) for part in ~takes_part),
+    )
