@@ -125,7 +125,7 @@ def read_header(text: str) -> Header:
         if quantity is None:
             raise _unknown(plain)
         return Header(quantity, plain, unit_conversion(plain, quantity), text)
-    quantity = _quantity(name, plain)
+    quantity = _quantity(name, unit, plain)
     if quantity in _REMARKS:
         return Header(quantity, "", _AS_IT_IS, text)
     if not unit and quantity == "position":
@@ -162,11 +162,23 @@ def _bare(plain: str) -> str | None:
     return _BARE.get(plain.lower(), (None, ""))[0]
 
 
-def _quantity(name: str, plain: str) -> str:
+def _quantity(name: str, unit: str, plain: str) -> str:
     words = _words(name)
+    if name.strip() == "T" and unit:  # a time, a torque or a temperature: the unit tells
+        return _meant_by_t(unit, plain)
     if words not in _QUANTITY:
         raise _unknown(plain, words)
     return _QUANTITY[words]
+
+
+def _meant_by_t(unit: str, plain: str) -> str:
+    for quantity in ("time", "torque"):
+        try:
+            unit_conversion(unit, quantity)
+        except UnreadableError:
+            continue
+        return quantity
+    raise _unknown(plain, "temperature")
 
 
 def _unknown(plain: str, words: str | None = None) -> UnreadableError:
@@ -183,6 +195,13 @@ def _unknown(plain: str, words: str | None = None) -> UnreadableError:
             found=f'"{shown}"',
             expected="whose temperature it is",
             remedy='Write "winding (degC)", "magnets (degC)" or "ambient (degC)".',
+        )
+    if "resistance" in words and ("winding" in words or "armature" in words):
+        return UnreadableError(
+            found=f'"{shown}"',
+            expected="the voltage and the current that give the resistance",
+            remedy='Write "voltage (V)" and "current (A)" in a sheet whose name begins with '
+            '"resistance".',
         )
     if words == "power" or words.startswith("power "):
         return UnreadableError(

@@ -81,12 +81,11 @@ def read_settings(folder: Path, problems: list[BenchError]) -> SettingsFiles:
     SettingsFiles
     """
     files: dict[str, str] = {}
-    kit_path = folder / "kit.toml"
-    if not kit_path.exists():
-        kit_path = folder.absolute().parent / "kit.toml"
-    kit = _read_file(kit_path, problems, files)
+    whole = folder.resolve()  # "." and ".." have a name and a folder above them, too
+    near, above = folder / "kit.toml", whole.parent / "kit.toml"
+    kit = _read_file(near if _is_there(near) else above, problems, files)
     machine = _read_file(folder / "machine.toml", problems, files)
-    return _put_together(machine, kit, folder.absolute().name, problems, files)
+    return _put_together(machine, kit, whole.name or "machine", problems, files)
 
 
 def read_kit(path: Path, machine_name: str, problems: list[BenchError]) -> SettingsFiles:
@@ -157,9 +156,17 @@ def _assumed(settings: Settings, named: bool) -> tuple[str, ...]:
     return tuple(sentences)
 
 
+def _is_there(path: Path) -> bool:
+    """Whether there is such a file; what may not be looked at is there, and told when read."""
+    try:
+        return path.exists()
+    except OSError:
+        return True
+
+
 def _read_file(path: Path, problems: list[BenchError], files: dict[str, str]) -> _File:
     """The tables of a file; none, with the problem noted, where it cannot be read."""
-    if not path.exists():
+    if not _is_there(path):
         return _File(path)
     try:
         content = read_bytes(path, largest=_LARGEST)

@@ -2,6 +2,7 @@
 
 import math
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -157,6 +158,17 @@ def test_kit_of_the_folder_above_serves_all_machines(tmp_path):
     assert files.settings.instruments["voltage", ""].id == "meter A"
     assert set(files.files) == {"machine.toml", "kit.toml"}
     assert all(re.fullmatch("sha256:[0-9a-f]{64}", mark) for mark in files.files.values())
+
+
+def test_the_folder_of_the_shell_has_a_name_and_a_kit_above_it(tmp_path, monkeypatch):
+    (tmp_path / "motor" / "old").mkdir(parents=True)
+    folder_with(tmp_path, kit=KIT)
+    monkeypatch.chdir(tmp_path / "motor" / "old")
+
+    found = read(Path("..")).settings
+
+    assert found.machine.name == "motor"
+    assert found.instruments["voltage", ""].id == "meter A"
 
 
 def test_kit_in_the_folder_goes_before_the_one_above(tmp_path):
