@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,7 +10,6 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from motorfit.bench.default_instruments import HANDHELD, default_instrument, with_defaults
-from motorfit.bench.encoding import fingerprint, read_bytes
 from motorfit.bench.settings import (
     BenchTable,
     ClaimsTable,
@@ -33,13 +30,13 @@ from motorfit.bench.toml_messages import (
     row_of,
     unknown_key,
 )
+from motorfit.bench.toml_text import TomlFile, is_in, is_there, over, read_file
 from motorfit.errors import BenchError, LocatedError
 from motorfit.meter import Instrument
 from motorfit.quantities import UnreadableError
 
 _KIT_TABLES = ("instruments", "leads", "shelf")
 _TABLES = ("machine", "bench", "conditions", "speed", "heat_run", "claims", *_KIT_TABLES)
-_LARGEST = 1_000_000  # bytes
 Table = TypeVar("Table", bound=BaseModel)
 
 
@@ -54,15 +51,6 @@ class SettingsFiles:
     settings: Settings
     assumed: tuple[str, ...]  # a sentence for each default that matters; without instruments
     files: Mapping[str, str] = field(default_factory=dict)  # name -> "sha256:..."
-
-
-@dataclass(frozen=True, slots=True)
-class _File:
-    """One TOML file: its tables, and its text for finding lines."""
-
-    path: Path
-    text: str = ""
-    tables: Mapping[str, Any] = field(default_factory=dict)
 
 
 def read_settings(folder: Path, problems: list[BenchError]) -> SettingsFiles:
@@ -83,8 +71,8 @@ def read_settings(folder: Path, problems: list[BenchError]) -> SettingsFiles:
     files: dict[str, str] = {}
     whole = folder.resolve()  # "." and ".." have a name and a folder above them, too
     near, above = folder / "kit.toml", whole.parent / "kit.toml"
-    kit = _read_file(near if _is_there(near) else above, problems, files)
-    machine = _read_file(folder / "machine.toml", problems, files)
+    kit = read_file(near if is_there(near) else above, problems, files)
+    machine = read_file(folder / "machine.toml", problems, files)
     return _put_together(machine, kit, whole.name or "machine", problems, files)
 
 
@@ -94,13 +82,15 @@ def read_kit(path: Path, machine_name: str, problems: list[BenchError]) -> Setti
     Problems are appended as in `read_settings`.
     """
     files: dict[str, str] = {}
-    kit = _read_file(path, problems, files)
-    return _put_together(_File(path.with_name("machine.toml")), kit, machine_name, problems, files)
+    kit = read_file(path, problems, files)
+    return _put_together(
+        TomlFile(path.with_name("machine.toml")), kit, machine_name, problems, files
+    )
 
 
 def _put_together(
-    machine: _File,
-    kit: _File,
+    machine: TomlFile,
+    kit: TomlFile,
     name: str,
     problems: list[BenchError],
     files: Mapping[str, str],
@@ -156,64 +146,10 @@ def _assumed(settings: Settings, named: bool) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _is_there(path: Path) -> bool:
-    """Whether there is such a file; what may not be looked at is there, and told when read."""
-    try:
-        return path.exists()
-    except OSError:
-        return True
-
-
-def _read_file(path: Path, problems: list[BenchError], files: dict[str, str]) -> _File:
-    """The tables of a file; none, with the problem noted, where it cannot be read."""
-    if not _is_there(path):
-        return _File(path)
-    try:
-        content = read_bytes(path, largest=_LARGEST)
-        files[path.name] = fingerprint(content)
-        text = _decoded(path, content)
-        return _File(path, text, _parsed(path, text))
-    except LocatedError as error:
-        problems.append(error)
-        return _File(path)
-
-
-def _decoded(path: Path, content: bytes) -> str:
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise LocatedError(
-            path=path,
-            row=content.count(b"\n", 0, error.start) + 1,
-            found="a character that is not UTF-8",
-            expected="a text file in UTF-8",
-            remedy='Save it as UTF-8 from the editor, or write "degC" and "ohm" in letters.',
-        ) from None
-
-
-def _parsed(path: Path, text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        place = re.search(r"\(at line (\d+), column \d+\)", str(error))
-        row = int(place[1]) if place else None
-        lines = text.splitlines()
-        line = lines[row - 1].strip() if row and row <= len(lines) else ""
-        reason = re.sub(r"\s*\(at .*\)", "", str(error)) or "it is nested too deeply"
-        raise LocatedError(
-            path=path,
-            row=row,
-            found=f'"{line[:60]}"' if line else "an unfinished line",
-            expected=f"a line of TOML ({reason[:1].lower()}{reason[1:]})",
-            remedy='Write it like key = "36 V": quotes around text and around numbers with a '
-            "unit, a point in numbers, each key once.",
-        ) from None
-
-
 class _Reader:
     """Turns the tables of both files into settings, and notes what is wrong."""
 
-    def __init__(self, machine: _File, kit: _File, problems: list[LocatedError]) -> None:
+    def __init__(self, machine: TomlFile, kit: TomlFile, problems: list[LocatedError]) -> None:
         self._machine, self._kit, self._problems = machine, kit, problems
 
     def check_tables(self) -> None:
@@ -290,7 +226,7 @@ class _Reader:
         if name not in _KIT_TABLES:
             tables = (None, tables[1])
         kit, machine = (table if isinstance(table, Mapping) else {} for table in tables)
-        return _over(kit, machine)
+        return over(kit, machine)
 
     def _validated(
         self,
@@ -311,10 +247,10 @@ class _Reader:
 
     def _note_any(self, place: tuple[str, ...], wrong: UnreadableError) -> None:
         """Note a problem in the file that has the key: `machine.toml` goes first."""
-        has = next((file for file in (self._machine, self._kit) if _is_in(file, place)), None)
+        has = next((file for file in (self._machine, self._kit) if is_in(file, place)), None)
         self._note(has or self._machine, place, wrong)
 
-    def _note(self, file: _File, place: tuple[str, ...], wrong: UnreadableError) -> None:
+    def _note(self, file: TomlFile, place: tuple[str, ...], wrong: UnreadableError) -> None:
         self._problems.append(
             LocatedError(
                 path=file.path,
@@ -325,27 +261,3 @@ class _Reader:
                 remedy=wrong.remedy,
             )
         )
-
-
-def _over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    """One table over another, key by key; counts and resolution replace each other."""
-    merged = dict(below)
-    for one, other in (("counts", "resolution"), ("resolution", "counts")):
-        if one in above and other not in above:
-            merged.pop(other, None)
-    for key, value in above.items():
-        old = merged.get(key)
-        both = isinstance(value, Mapping) and isinstance(old, Mapping)
-        merged[key] = _over(old, value) if both and isinstance(old, Mapping) else value
-    return merged
-
-
-def _is_in(file: _File, place: tuple[str, ...]) -> bool:
-    table: Any = file.tables
-    for key in place:
-        if isinstance(table, list) and key.isdecimal():
-            return True
-        if not isinstance(table, Mapping) or key not in table:
-            return False
-        table = table[key]
-    return True
