@@ -101,6 +101,7 @@ def fit(
       motorfit fit my-motor
       motorfit fit red.csv --details
       motorfit fit class/ --json
+
     In Python: motorfit.fit(motorfit.read_bench(bench), level=level)
     """
     wish = Wish(level=level, out=out, figures=figures, figure_format=figure_format, force=force)
@@ -242,7 +243,7 @@ def _carrying_on(bench: Path, wish: Wish) -> Outcome:
 
 def _show_one(outcome: Outcome, with_details: bool, as_json: bool) -> None:
     if as_json:
-        click.echo(json.dumps(_content(outcome), indent=2, ensure_ascii=False))
+        click.echo(json.dumps(content_of(outcome), indent=2, ensure_ascii=False))
         return
     click.echo(_screen(outcome, with_details))
     if outcome.figures:
@@ -262,7 +263,7 @@ def _screen(outcome: Outcome, with_details: bool) -> str:
 
 def _show_several(outcomes: list[Outcome], with_details: bool, as_json: bool) -> None:
     if as_json:
-        content = {"benches": [_content(outcome) for outcome in outcomes]}
+        content = {"benches": [content_of(outcome) for outcome in outcomes]}
         click.echo(json.dumps(content, indent=2, ensure_ascii=False))
         return
     from motorfit.report.summary import summary
@@ -280,7 +281,8 @@ def _named(bench: Path) -> str:
     return bench.name or str(bench)
 
 
-def _content(outcome: Outcome) -> dict[str, Any]:
+def content_of(outcome: Outcome) -> dict[str, Any]:
+    """What `--json` tells of one bench."""
     from motorfit.report.content import fit_content
 
     content: dict[str, Any] = {"bench": str(outcome.bench)}
