@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
@@ -33,6 +33,9 @@ _WORTH = 1.15
 
 #: A load of more than this is a voltmeter. [ohm]
 _OPEN_CIRCUIT = 1e5
+
+#: No-load current of a machine of which nothing else is known, for imagining. [A]
+_SMALL_CURRENT = 0.2
 
 _HEADLINE = {
     "volts": "volts per 1000 rpm",
@@ -160,7 +163,7 @@ def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Ite
         minutes=5.0,
         runs=(_run("open-circuit", speed=speeds, voltage=volts),),
     )
-    carrying = running[running[:, VOLTAGE] < -_OPEN_CIRCUIT * running[:, CURRENT]]
+    carrying = running[_carrying(running) & (running[:, CURRENT] < 0)]
     if not len(carrying):
         ohms = float(f"{np.max(volts):.1g}")  # about one ampere
         yield _load(machine, speeds, np.full(2, ohms), f"a load test on about {ohms:.2g} ohm")
@@ -181,6 +184,11 @@ def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Ite
             np.array([3.0, 4.0]) * lightest,
             f"two load readings with a resistor of about {3.0 * lightest:.2g} ohm",
         )
+
+
+def _carrying(running: FloatArray) -> BoolArray:
+    """Rows with more current than a voltmeter draws."""
+    return np.asarray(np.abs(running[:, VOLTAGE]) < _OPEN_CIRCUIT * np.abs(running[:, CURRENT]))
 
 
 def _load(machine: BrushedMachine, speed: FloatArray, load: FloatArray, does: str) -> _Candidate:
@@ -205,7 +213,8 @@ def _by_itself(
         supplies = np.round(np.array([away]), 1)
         does = f"one more no-load run from a supply, at {supplies[0]:g} V"
     if not np.any(np.asarray(machine.coulomb_torque) > 0):
-        guess = 0.05 * float(np.max(np.abs(running[:, CURRENT]), initial=0.0)) or 0.2
+        loaded = running[_carrying(running), CURRENT]
+        guess = 0.05 * float(np.max(np.abs(loaded))) if len(loaded) else _SMALL_CURRENT
         machine = replace(machine, coulomb_torque=np.asarray(machine.emf_constant) * guess)
     speed, current = free_running(machine, supplies)
     if np.all(np.isfinite(speed)) and np.all(speed > 0):

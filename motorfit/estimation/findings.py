@@ -139,7 +139,8 @@ def _directions(uncertainty: Uncertainty) -> list[Finding]:
                 where="bench",
                 says=(
                     f"{words[0].upper()}{words[1:]} in direction b is {abs(100 * value):.1f} % "
-                    f"{'larger' if value > 0 else 'smaller'} than in direction a (+- {100 * deviation:.2g} %)."
+                    f"{'larger' if value > 0 else 'smaller'} than in "
+                    f"direction a (+- {100 * deviation:.2g} %)."
                     if differs
                     else f"Both directions have the same {words}, within "
                     f"{100 * limit * deviation:.2g} %."
