@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from motorfit.bench.default_instruments import assumptions, displayed_in
+from motorfit.bench.driven import DRIVEN
 from motorfit.bench.encoding import decode, fingerprint, read_bytes
 from motorfit.bench.kinds import KINDS, TestKind
 from motorfit.bench.naming import (
@@ -21,7 +22,7 @@ from motorfit.bench.naming import (
 )
 from motorfit.bench.plausibility import check_plausibility
 from motorfit.bench.records import Bench, Run
-from motorfit.bench.runs import DRIVEN, read_runs
+from motorfit.bench.runs import read_runs
 from motorfit.bench.settings import Settings
 from motorfit.bench.tables import split_table
 from motorfit.bench.toml_files import default_settings, read_kit, read_settings

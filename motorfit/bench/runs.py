@@ -10,7 +10,9 @@ import numpy as np
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.cells import Numbers, complain, decimal_sign, read_numbers
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
-from motorfit.bench.kinds import KINDS, QUANTITIES, TEMPERATURES, TestKind
+from motorfit.bench.driven import DRIVEN, split_driven
+from motorfit.bench.kinds import QUANTITIES, TEMPERATURES, TestKind
+from motorfit.bench.notes import all_excluded, notes_on_columns
 from motorfit.bench.records import ExcludedRow, Run
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.signs import consumer_signs, written_as_magnitudes
@@ -18,14 +20,6 @@ from motorfit.bench.tables import Sheet, shown
 from motorfit.errors import BenchError, BenchProblemsError, LocatedError
 from motorfit.finding import Finding
 from motorfit.meter import Instrument
-
-#: One table of driven readings, connected or not: rows without current or load are open circuit.
-DRIVEN = replace(
-    KINDS["load"],
-    title="table of driven readings",
-    required=KINDS["open-circuit"].required,
-    optional=KINDS["load"].optional | {"current", "load"},
-)
 
 _ABSOLUTE_ZERO = -273.15  # [degC]
 
@@ -92,12 +86,27 @@ def read_runs(
     layout = lay_out(sheet, test)
     meters = chosen_meters(sheet, instruments)
     kept, excluded = _counted_rows(sheet, layout)
-    if not kept and not excluded:
-        return SheetReadings(runs=(), findings=(), filled_in=False)
-    findings = [*_notes_on_columns(sheet, layout)]
+    findings = notes_on_columns(sheet, layout)
     if not kept:
-        findings.append(_all_excluded(sheet, excluded))
-        return SheetReadings(runs=(), findings=tuple(findings), filled_in=True)
+        findings = [*findings, all_excluded(sheet, excluded)] if excluded else []
+        return SheetReadings(runs=(), findings=tuple(findings), filled_in=bool(excluded))
+    run, notes = _read_rows(sheet, layout, test, speed, kept)
+    run = replace(run, meters=meters, excluded=excluded)
+    return SheetReadings(
+        runs=split_driven(run) if test is DRIVEN else (run,),
+        findings=(*findings, *notes),
+        filled_in=True,
+        displayed={
+            (name, meters.get(name, "")): abs(_factor(layout.numbers[name], speed))
+            for name in run.readings
+        },
+    )
+
+
+def _read_rows(
+    sheet: Sheet, layout: Layout, test: TestKind, speed: SpeedTable, kept: list[int]
+) -> tuple[Run, tuple[Finding, ...]]:
+    """Read the rows that count, with notes on signs; all wrong cells are told at once."""
     body, problems = _read_body(sheet, layout, kept)
     direction = _directions(body, problems)
     problems += _blank_cells(body, test)
@@ -112,68 +121,18 @@ def read_runs(
     run = Run(
         kind=test.name,
         source=sheet.path,
-        rows=sheet.rows[list(kept)],
+        rows=sheet.rows[kept],
         readings=readings,
         extra=extra,
         written_step={
-            name: 10.0**-numbers.decimals * abs(_factor(layout.numbers[name], speed))
-            for name, numbers in body.numbers.items()
-            if name in readings
+            name: 10.0 ** -body.numbers[name].decimals * abs(_factor(layout.numbers[name], speed))
+            for name in readings
         },
-        meters=meters,
         setting=_texts(layout, "setting", kept),
         direction=direction,
         note=_texts(layout, "note", kept),
-        excluded=excluded,
     )
-    runs = split_driven(run) if test is DRIVEN else (run,)
-    return SheetReadings(
-        runs=runs,
-        findings=(*findings, *notes),
-        filled_in=True,
-        displayed={
-            (name, meters.get(name, "")): abs(_factor(layout.numbers[name], speed))
-            for name in readings
-        },
-    )
-
-
-def split_driven(run: Run) -> tuple[Run, ...]:
-    """Split driven readings into those with nothing connected and those under load.
-
-    Nothing is connected where neither a current other than zero nor a load is given.
-    """
-    current, load = run.get("current"), run.get("load")
-    connected = (np.isfinite(current) & (current != 0.0)) | np.isfinite(load)
-    parts = []
-    if not connected.all():
-        parts.append(
-            replace(_rows_of(run, ~connected, without=("current", "load")), kind="open-circuit")
-        )
-    if connected.any():
-        parts.append(_rows_of(run, connected))
-    first, *others = parts
-    return (first, *(replace(other, excluded=()) for other in others))
-
-
-def _rows_of(run: Run, chosen: BoolArray, *, without: tuple[str, ...] = ()) -> Run:
-    def of(texts: Sequence[str]) -> tuple[str, ...]:
-        return tuple(text for text, here in zip(texts, chosen, strict=True) if here)
-
-    return replace(
-        run,
-        rows=run.rows[chosen],
-        readings={
-            name: values[chosen]
-            for name, values in run.readings.items()
-            if name not in without and np.isfinite(values[chosen]).any()
-        },
-        written_step={name: step for name, step in run.written_step.items() if name not in without},
-        extra={name: values[chosen] for name, values in run.extra.items()},
-        setting=of(run.setting),
-        direction=of(run.direction),
-        note=of(run.note),
-    )
+    return run, notes
 
 
 def _counted_rows(sheet: Sheet, layout: Layout) -> tuple[list[int], tuple[ExcludedRow, ...]]:
@@ -332,50 +291,3 @@ def _texts(layout: Layout, name: str, places: Sequence[int]) -> tuple[str, ...]:
     if cells is None:
         return ("",) * len(places)
     return tuple(cells[place] for place in places)
-
-
-def _notes_on_columns(sheet: Sheet, layout: Layout) -> list[Finding]:
-    """Say which columns were read and are not used."""
-    notes = [_note_on_unneeded(sheet, column) for column in layout.unneeded if any(column.cells)]
-    notes += [
-        Finding(
-            kind="second-column",
-            where=sheet.path.name,
-            says=f'"{column.header.text}" is a second column of {column.quantity}: '
-            f'"{layout.numbers[column.quantity].header.text}" is used.',
-            severity="note",
-        )
-        for column in layout.extra
-    ]
-    return notes
-
-
-def _note_on_unneeded(sheet: Sheet, column: Column) -> Finding:
-    name = sheet.path.name
-    flowing = column.quantity in ("current", "load") and any(
-        cell.strip("0.,+- ") for cell in column.cells
-    )
-    if flowing and "circuit" in name.lower():
-        return Finding(
-            kind="open-circuit-under-load",
-            where=name,
-            says=f'"{column.header.text}" has readings, so these rows may not be open circuit. '
-            "The column is not used.",
-            suggestion="Move rows with something connected into load.csv.",
-        )
-    return Finding(
-        kind="unneeded-column",
-        where=name,
-        says=f'"{column.header.text}" is not needed for this test and is not used.',
-        severity="note",
-    )
-
-
-def _all_excluded(sheet: Sheet, excluded: Sequence[ExcludedRow]) -> Finding:
-    reasons = ", ".join(dict.fromkeys(row.reason for row in excluded))
-    return Finding(
-        kind="all-rows-excluded",
-        where=sheet.path.name,
-        says=f"Every row is left out by its exclude column ({shown(reasons)}).",
-        suggestion="Empty the exclude cell of each row that is to count.",
-    )
