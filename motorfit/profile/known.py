@@ -46,8 +46,11 @@ WORDS: dict[str, str] = {
 #: How near an operating point must be to the one where a combination is known.
 NEARNESS = 1e-3
 
-#: Parts of combinations, each by its own unit: nothing else has it.
-LOSS_UNIT, DROP_UNIT, GAIN_UNIT, SHIFT_UNIT = "N.m", "Ohm", "A.s/rad", "A"
+#: The combinations that can stand in, each with the quantity it is known at.
+LOSS = ("coulomb_torque + viscous_coefficient*speed", "speed")
+DROP = ("armature_resistance + brush_drop/current", "current")
+GAIN = ("emf_constant / (armature_resistance + load)", "load")
+SHIFT = ("brush_drop / (armature_resistance + load)", "load")
 
 RPM = np.pi / 30
 
@@ -148,10 +151,10 @@ def _unknown(profile: MachineProfile, need: Need) -> list[str]:
 def _stand_in(profile: MachineProfile, need: Need, point: Point) -> dict[str, Apart] | None:
     """A combination that is known at the very point, as a field of the machine."""
     if need == "loss":
-        found = _combination(profile, LOSS_UNIT, "speed", point.speed)
+        found = _there(profile, LOSS, point.speed)
         return None if found is None else {"coulomb_torque": _apart(found)}
     if need == "drop" and point.given == "current" and point.at_reference:
-        found = _combination(profile, DROP_UNIT, "current", np.abs(point.value))
+        found = _there(profile, DROP, np.abs(point.value))
         return None if found is None else {"armature_resistance": _apart(found)}
     return None
 
@@ -164,8 +167,8 @@ def _circuit_on_load(profile: MachineProfile, point: Point) -> dict[str, Apart]:
     """
     if point.given != "load" or not point.at_reference:
         return {}
-    gain = _combination(profile, GAIN_UNIT, "load", point.value)
-    shift = _combination(profile, SHIFT_UNIT, "load", point.value)
+    gain = _there(profile, GAIN, point.value)
+    shift = _there(profile, SHIFT, point.value)
     if gain is None or shift is None:
         return {}
     load = gain.at["load"]
@@ -175,14 +178,20 @@ def _circuit_on_load(profile: MachineProfile, point: Point) -> dict[str, Apart]:
     }
 
 
-def _combination(
-    profile: MachineProfile, unit: str, key: str, wanted: FloatArray
-) -> Combination | None:
+def _combination(profile: MachineProfile, wanted: tuple[str, str]) -> Combination | None:
+    of, key = wanted
     for combination in profile.combinations:
-        at = combination.at
-        if combination.unit == unit and set(at) == {key} and _all_near(wanted, at[key]):
+        if combination.of == of and set(combination.at) == {key}:
             return combination
     return None
+
+
+def _there(
+    profile: MachineProfile, wanted: tuple[str, str], values: FloatArray
+) -> Combination | None:
+    """A combination, if all points lie where it is known."""
+    found = _combination(profile, wanted)
+    return found if found and _all_near(values, found.at[wanted[1]]) else None
 
 
 def _all_near(values: ArrayLike, wanted: float) -> bool:
@@ -213,12 +222,11 @@ def _why(profile: MachineProfile, missing: list[Need]) -> str:
 
 def _known_somewhere(profile: MachineProfile, missing: list[Need]) -> str:
     """Where the loss or the drop is known after all, so that the reader can ask for that."""
-    for combination in profile.combinations:
-        at = combination.at
-        if "loss" in missing and combination.unit == LOSS_UNIT and set(at) == {"speed"}:
-            return f" The loss is known at {at['speed'] / RPM:.5g} rpm only."
-        if "drop" in missing and combination.unit == DROP_UNIT and set(at) == {"current"}:
-            return f" The voltage lost inside is known at {at['current']:.4g} A only."
-        if "loss" not in missing and combination.unit == GAIN_UNIT and set(at) == {"load"}:
-            return f" The current is known on {at['load']:.4g} ohm only."
+    at = {of: found.at[of[1]] for of in (LOSS, DROP, GAIN) if (found := _combination(profile, of))}
+    if "loss" in missing and LOSS in at:
+        return f" The loss is known at {at[LOSS] / RPM:.5g} rpm only."
+    if "drop" in missing and DROP in at:
+        return f" The voltage lost inside is known at {at[DROP]:.4g} A only."
+    if "loss" not in missing and GAIN in at:
+        return f" The current is known on {at[GAIN]:.4g} ohm only."
     return ""
