@@ -25,6 +25,7 @@ class Block:
     """One fenced block: what stands behind its fence, and within."""
 
     kind: str
+    argument: str
     text: str
 
     @property
@@ -36,9 +37,9 @@ class Block:
 
 def blocks_of(page):
     fences = re.findall(
-        r"^```(\S+)[^\n]*\n(.*?)^```$", page.read_text("utf-8"), re.MULTILINE | re.DOTALL
+        r"^```(\S+) ?([^\n]*)\n(.*?)^```$", page.read_text("utf-8"), re.MULTILINE | re.DOTALL
     )
-    return [Block(kind, text) for kind, text in fences]
+    return [Block(*fence) for fence in fences]
 
 
 def write_readings(page):
@@ -66,6 +67,8 @@ def test_what_a_page_says_can_be_typed(page, tmp_path, monkeypatch):
             run_commands(block.text)
             if page in (README, FIRST_BENCH) and "motorfit sheets" in block.text:
                 write_readings(FIRST_BENCH)
+        elif block.kind.startswith("{screen}"):
+            run_commands(f"$ motorfit {block.argument}")
         elif block.kind == "python":
             exec(compile(block.text, f"{page.name}, python", "exec"), names)
         else:

@@ -87,7 +87,7 @@ def _what_was_written(folder: Path, written: tuple[str, ...]) -> list[str]:
 
     says = {
         "machine.toml": "what is known of the machine: look through it once",
-        "kit.toml": "your meters, for all your machines: look through it once",
+        "kit.toml": "your meters; in the folder above it serves all your machines",
     }
     for kind, sheet in SHEETS.items():
         says[f"{kind}.csv"] = f"{KINDS[kind].title}, {sheet.minutes} minutes"

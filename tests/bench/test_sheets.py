@@ -21,6 +21,7 @@ from motorfit.bench.sheets import (
 from motorfit.bench.toml_files import read_settings
 from motorfit.cautions import cautions_of
 from motorfit.errors import OutputError
+from motorfit.simulation.demo import write_demo
 
 TEMPLATES = Path(__file__).parents[2] / "data_templates"
 EVERY_KIND = pytest.mark.parametrize("kind", list(KINDS))
@@ -160,3 +161,10 @@ def test_data_templates_are_what_sheets_writes(tmp_path):
     assert files == set(written)
     for name in written:
         assert (TEMPLATES / name).read_bytes() == (tmp_path / "fresh" / name).read_bytes()
+
+
+def test_data_templates_hold_the_demo(tmp_path):
+    """`motorfit demo` writes the same bench; `write_demo` brings the templates up to date."""
+    write_demo(tmp_path / "demo")
+    there = {path.name: path.read_bytes() for path in (TEMPLATES / "demo").iterdir()}
+    assert there == {path.name: path.read_bytes() for path in (tmp_path / "demo").iterdir()}
