@@ -10,8 +10,11 @@ import numpy as np
 
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Fit
-from motorfit.report.layout import LABEL, WIDTH
+from motorfit.report.layout import WIDTH
 from motorfit.report.words import RPM, test_named_in
+
+#: Room for a command beside its label.
+LONGEST = WIDTH - len("Next  ")
 
 
 def next_command(fit: Fit, profile: Path) -> str:
@@ -30,7 +33,7 @@ def next_command(fit: Fit, profile: Path) -> str:
         A command that fits one line of the first screen.
     """
     whole = _predict(fit, profile) if _can_predict(fit) else _sheets(fit)
-    if len(whole) <= WIDTH - LABEL:
+    if len(whole) <= LONGEST:
         return whole
     return "motorfit predict --help" if _can_predict(fit) else "motorfit sheets --help"
 
