@@ -77,6 +77,8 @@ def write_folder(folder: Path, texts: Mapping[str, str], *, force: bool = False)
         If files of these names are there and ``force`` is not set, or if one cannot be
         written.
     """
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder} is a file, not a folder: nothing was written. Choose another.")
     taken = sorted(name for name in texts if os.path.lexists(folder / name))
     if taken and not force:
         raise OutputError(

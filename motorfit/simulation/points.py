@@ -138,7 +138,8 @@ def _driven_current(
     warm: FloatArray,
 ) -> FloatArray:
     """Current of a driven machine into what is connected and the voltmeter."""
-    in_all = world.leads + 1.0 / (1.0 / outside + 1.0 / world.voltmeter)
+    with np.errstate(divide="ignore"):  # nothing at all connected is an infinite resistance
+        in_all = world.leads + 1.0 / (1.0 / outside + 1.0 / world.voltmeter)
     if np.all(in_all > HARDLY_A_LOAD * np.asarray(machine.armature_resistance)):
         return -terminal_voltage(machine, speed, 0.0) / in_all
     return current_on_resistor(machine, speed, in_all, winding_factor=warm)
