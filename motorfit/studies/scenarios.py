@@ -1,0 +1,166 @@
+"""Benches whose intervals are put to the test: a machine, its meters, what is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from motorfit.machine.brushed import BrushedMachine
+from motorfit.simulation.instruments import (
+    RPM,
+    VirtualKit,
+    VirtualMeter,
+    handheld_meters,
+    virtual_meter,
+)
+from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
+
+#: The machine of every scenario that does not bring its own.
+MACHINE = BrushedMachine(
+    emf_constant=0.08,
+    armature_resistance=0.8,
+    brush_drop=0.8,
+    coulomb_torque=0.03,
+    viscous_coefficient=5e-5,
+)
+
+_PLAN = usual_plan(MACHINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """One kind of bench.
+
+    Parameters
+    ----------
+    plan : BenchPlan
+        What is read.
+    machine : BrushedMachine
+        The truth.
+    kit : VirtualKit
+        With which meters.
+    conditions : Conditions
+        How steady everything is.
+    true_findings : frozenset of str
+        Kinds of findings that are right on this bench.
+    """
+
+    plan: BenchPlan = _PLAN
+    machine: BrushedMachine = MACHINE
+    kit: VirtualKit = field(default_factory=VirtualKit)
+    conditions: Conditions = field(default_factory=Conditions)
+    true_findings: frozenset[str] = frozenset()
+
+    def drawn(self, draw: Literal["rectangular", "normal"]) -> Scenario:
+        """The same with the meters' errors drawn from that distribution."""
+        return replace(self, kit=replace(self.kit, draw=draw))
+
+
+def _kit(*changed: VirtualMeter) -> VirtualKit:
+    """The plain handheld meters, some of them exchanged."""
+    return VirtualKit(meters=handheld_meters() | {each.stated.quantity: each for each in changed})
+
+
+def _meters(
+    volts: tuple[float, int],
+    amps: tuple[float, int],
+    turns: float,
+    resistors: float,
+    *,
+    counts: int,
+    step: float,
+    scatter: float,
+) -> Iterable[VirtualMeter]:
+    """Accuracies in percent and digits, counts, step of the tachometer [rpm], relative scatter."""
+    yield virtual_meter(
+        "voltage",
+        "meter A",
+        percent=volts[0],
+        digits=volts[1],
+        counts=counts,
+        input_resistance=10e6,
+        repeatability=scatter,
+    )
+    yield virtual_meter(
+        "current",
+        "meter B",
+        percent=amps[0],
+        digits=amps[1],
+        counts=counts,
+        burden=0.03,
+        repeatability=2 * scatter,
+    )
+    yield virtual_meter(
+        "speed",
+        "tachometer",
+        percent=turns,
+        digits=1,
+        resolution=step * RPM,
+        display_factor=RPM,
+        repeatability=2 * scatter,
+    )
+    yield virtual_meter("load", "resistors", percent=resistors)
+
+
+_GOOD = _kit(
+    *_meters((0.05, 3), (0.2, 5), 0.02, 1.0, counts=40000, step=0.1, scatter=0.0005),
+)
+_CHEAP = _kit(
+    *_meters((1.0, 3), (2.0, 5), 0.5, 10.0, counts=2000, step=1.0, scatter=0.002),
+)
+_THREE_DIGITS = _kit(
+    *_meters((1.0, 1), (1.5, 1), 0.1, 5.0, counts=1000, step=10.0, scatter=0.001),
+)
+
+SCENARIOS: dict[str, Scenario] = {
+    "plain meters": Scenario(),
+    "good meters": Scenario(kit=_GOOD),
+    "cheap meters": Scenario(kit=_CHEAP),
+    "ten readings": Scenario(
+        plan=BenchPlan(
+            open_circuit_speeds=(120.0, 240.0, 360.0),
+            load_speeds=(180.0, 340.0),
+            load_resistors=(2.4, 9.6),
+            supply_voltages=(9.0, 24.0),
+            zeros=("current",),
+        )
+    ),
+    "resistor values, no ammeter": Scenario(
+        plan=replace(
+            _PLAN, load_columns="load", supply_voltages=(), resistance_currents=(), zeros=()
+        )
+    ),
+    "fixed-speed lathe": Scenario(
+        plan=BenchPlan(
+            load_speeds=(150.0,), load_resistors=(1.5, 3.3, 6.8, 15.0), supply_voltages=(12.0,)
+        ),
+        conditions=Conditions(drive_scatter=0.003),
+    ),
+    "both directions": Scenario(
+        plan=replace(_PLAN, directions=("a", "b")),
+        conditions=Conditions(direction_effect=0.02),
+        true_findings=frozenset({"directions-differ"}),
+    ),
+    "hardly any brush drop": Scenario(machine=replace(MACHINE, brush_drop=0.03)),
+    "friction wanders 5 %": Scenario(conditions=Conditions(friction_row=0.05)),
+    "three-digit displays": Scenario(kit=_THREE_DIGITS),
+    "drifting drive, settings named": Scenario(
+        plan=replace(_PLAN, label_settings=True),
+        conditions=Conditions(setting_drift=0.004),
+    ),
+    "no zero readings": Scenario(plan=replace(_PLAN, zeros=())),
+    "zero readings, light machine": Scenario(
+        machine=replace(MACHINE, coulomb_torque=0.004, viscous_coefficient=1e-5),
+        plan=replace(_PLAN, zero_repeats=3),
+    ),
+    "brake test, neodymium magnets": Scenario(
+        plan=replace(
+            _PLAN, brake_torques=tuple(np.linspace(0.05, 0.4, 5).tolist()), resistance_currents=()
+        ),
+        conditions=Conditions(magnet="neodymium"),
+    ),
+    "standing brushes differ": Scenario(conditions=Conditions(standing_brush_drop=1.3)),
+}
