@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +12,10 @@ from rich.cells import cell_len, chop_cells
 
 #: Width of a plain terminal, and of the column of labels at its left.
 WIDTH, LABEL = 80, 13
+
+#: A number and its unit stay on one line.
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|V|A|W|K|ohm|rpm|degC|min)(?!\w))")
+_TIE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(slots=True)
@@ -106,9 +111,10 @@ def wrapped(text: str, width: int = WIDTH, most: int | None = None) -> list[str]
     >>> wrapped("one two three four", 9, most=1)
     ['one...']
     """
+    whole = _BEFORE_UNIT.sub(_TIE, one_line(text))
     lines = [
-        piece
-        for line in textwrap.wrap(one_line(text), width, break_on_hyphens=False)
+        piece.replace(_TIE, " ")
+        for line in textwrap.wrap(whole, width, break_on_hyphens=False)
         for piece in chop_cells(line, width)
     ]
     if most is None or len(lines) <= most:

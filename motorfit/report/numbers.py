@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
@@ -80,7 +82,10 @@ def _constant_elsewhere(constant: Estimate) -> str:
 def _loss_row(fit: Fit) -> str:
     if fit.loss is None:
         return _row("turning loss", _lacking_loss(fit.profile))
-    row = _row(f"turning loss, {fit.loss.speed / RPM:.0f} rpm", fit.loss.power)
+    power = fit.loss.power
+    if isinstance(_lacking_loss(fit.profile), NotKnown):
+        power = replace(power, standing="combined")
+    row = _row(f"turning loss, {fit.loss.speed / RPM:.0f} rpm", power)
     return row.replace("combined", "this speed only")
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +39,9 @@ MOST_FINDINGS = 3
 DECIDES = 0.5
 
 _SEVERITIES = ("error", "caution", "note", "good")
+#: Defaults that decide the intervals come first.
+_OF_AN_INSTRUMENT = re.compile(r"(speed|voltage|current|load|torque|force|arm)\b.*:")
+
 _WHO_DECIDES = {
     "speed": "your rpm reading",
     "voltage": "your voltmeter",
@@ -47,7 +52,7 @@ _WHO_DECIDES = {
     "arm": "the length of your arm",
     "winding": "its temperature",
     "temperature": "its temperature",
-    "scatter": "scatter of the readings",
+    "scatter": "scatter",
 }
 
 
@@ -129,7 +134,7 @@ def _numbers(fit: Fit) -> Block:
 
 
 def _assumed(fit: Fit) -> Block:
-    assumed = fit.bench.assumed
+    assumed = sorted(fit.bench.assumed, key=lambda one: not _OF_AN_INSTRUMENT.match(one))
     if not assumed:
         return NOTHING
     text = "; ".join(one.rstrip(". ") for one in assumed)
@@ -164,23 +169,33 @@ def _findings(fit: Fit) -> Block:
             severity="good",
         )
         chosen = [nothing_odd, *chosen][:MOST_FINDINGS]
-    grave = [one for one in chosen if one.severity in ("error", "caution")] or chosen[:1]
-    versions = ((chosen, 4), (chosen, 3), (chosen, 2), (grave, 2), (grave[:2], 2), (grave[:2], 1))
-    return Block(
-        tuple(
-            bulleted(
-                _findings_label(len(fit.findings), len(some)),
-                [finding_text(one) for one in some],
-                most,
-            )
-            for some, most in versions
-        ),
-        (1.0, 2.0, 2.2, 5.0, 6.0),
-    )
+    grave = [one for one in chosen if one.severity in ("error", "caution")]
+    told = [(chosen, 4), (chosen, 3), (chosen, 2)]
+    told += [(grave, 2), (grave[:2], 2), (grave[:2], 1)] if grave else [(chosen, 1)]
+    versions = [
+        bulleted(_findings_label(fit, some), [_told_in(one, most) for one in some], most)
+        for some, most in told
+    ]
+    return Block(versions, (1.0, 2.0, 2.7, 5.0, 6.0)[: len(versions) - 1])
 
 
-def _findings_label(all_: int, shown: int) -> str:
-    return "Findings" if all_ <= shown else f"Findings {shown}/{all_}"
+def _told_in(finding: Finding, lines: int) -> str:
+    """A finding as a paragraph, by its first sentence where the whole is too long.
+
+    What to do about it stays.
+    """
+    whole = finding_text(finding)
+    if len(labelled("", f"- {whole}")) <= lines:
+        return whole
+    first, _, _ = finding.says.partition(". ")
+    return finding_text(replace(finding, says=f"{first.rstrip('.')}."))
+
+
+def _findings_label(fit: Fit, shown: Sequence[Finding]) -> str:
+    """The label, with how many are shown where bad news had to stay behind."""
+    bad = sum(one.severity != "good" for one in fit.findings)
+    here = sum(one.severity != "good" for one in shown)
+    return "Findings" if here == bad else f"Findings {here}/{bad}"
 
 
 def finding_text(finding: Finding) -> str:

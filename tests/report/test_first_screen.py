@@ -188,8 +188,28 @@ def test_at_most_three_findings_most_damaging_first_good_news_last():
 
 
 def test_findings_that_do_not_fit_are_counted():
-    """Four findings, of which the two cautions have room on this screen."""
-    assert "Findings 2/4" in first_screen(measured(), written=PROFILE)
+    """Two cautions and a note, of which the cautions have room on this screen."""
+    assert "Findings 2/3" in first_screen(measured(), written=PROFILE)
+
+
+def test_finding_that_is_shortened_keeps_what_to_do():
+    """Its second sentence goes first, not the suggestion."""
+    long = Finding(
+        kind="slip",
+        where="bench",
+        says="One slip. " + "Told at length. " * 40,
+        suggestion="Mend it.",
+    )
+
+    assert "One slip. Mend it." in first_screen(replace(measured(), findings=(long,)))
+
+
+def test_meters_that_were_assumed_come_before_other_defaults():
+    fit = quick()
+    assumed = ("winding of copper", "magnets unknown", *fit.bench.assumed)
+    fit = replace(fit, bench=replace(fit.bench, assumed=assumed))
+
+    assert line_with(first_screen(fit), "Assumed").startswith("Assumed      voltage: nobody stated")
 
 
 def test_reading_above_50_volts_brings_its_caution():
@@ -216,7 +236,7 @@ def shares(**parts):
     ("parts", "says"),
     [
         ({"speed": 0.8, "scatter": 0.2}, "your rpm reading 80 %; repeats will not help"),
-        ({"scatter": 0.7, "voltage": 0.3}, "scatter of the readings 70 %; repeats help"),
+        ({"scatter": 0.7, "voltage": 0.3}, "scatter 70 %; repeats help"),
         (
             {"winding": 0.41, "current": 0.3, "scatter": 0.29},
             "its temperature 41 %, your ammeter 30 %; repeats help little",
