@@ -1,0 +1,49 @@
+"""The demo: invented, always the same, and without a slip."""
+
+import numpy as np
+import pytest
+
+from motorfit.bench.folder import read_bench
+from motorfit.simulation.demo import (
+    DEMO_MACHINE,
+    demo_bench,
+    demo_texts,
+    demo_with_truth,
+    write_demo,
+)
+
+
+def test_every_file_says_that_it_is_invented():
+    for name, text in demo_texts().items():
+        assert "invented" in text.splitlines()[0].lower() + text.splitlines()[1].lower(), name
+
+
+def test_it_is_the_same_every_time():
+    assert demo_texts() == demo_texts()
+
+
+def test_it_is_read_as_it_was_made(tmp_path):
+    write_demo(tmp_path / "demo")
+    read = {run.source.name: run for run in read_bench(tmp_path / "demo").runs}
+    for run in demo_bench().runs:
+        np.testing.assert_array_equal(run.rows, read[run.source.name].rows)
+        for quantity, values in run.readings.items():
+            np.testing.assert_array_equal(values, read[run.source.name].get(quantity))
+
+
+def test_nothing_in_it_looks_like_a_slip(tmp_path):
+    write_demo(tmp_path / "demo")
+    assert read_bench(tmp_path / "demo").findings == ()
+
+
+def test_readings_are_of_the_machine():
+    """Open circuit: 0.5 % + 2 digits of 4 V at least, and 0.05 % of the tachometer."""
+    (run,) = demo_bench().of_kind("open-circuit")
+    constant = run.get("voltage") / run.get("speed")
+    allowed = 0.005 + 0.02 / run.get("voltage") + 0.0005 + 4 * (0.001 + 0.001 + 0.0005)
+    assert (np.abs(constant / DEMO_MACHINE.emf_constant - 1.0) < allowed).all()
+
+
+def test_hidden_temperature_is_within_what_is_stated():
+    bench, truth = demo_with_truth()
+    assert truth.winding == pytest.approx(bench.settings.conditions.winding.value, abs=3.0)
