@@ -41,14 +41,16 @@ class CommandHelp(Directive):
 
     def run(self) -> list[nodes.Node]:
         name = self.arguments[0]
-        context = click.Context(main, info_name="motorfit", max_content_width=80)
+        context = click.Context(
+            main, info_name="motorfit", max_content_width=80, **main.context_settings
+        )
         try:
             command = main.get_command(context, name)
         except ImportError as error:
             raise self.error(str(error)) from error
         if command is None:
             raise self.error(f"no command {name}")
-        text = command.get_help(click.Context(command, context, name, max_content_width=80))
+        text = command.get_help(click.Context(command, context, name))
         return [nodes.literal_block(text, text, language="text")]
 
 
