@@ -7,20 +7,30 @@ degrees of freedom without end, an interval without an end on one side.
 from __future__ import annotations
 
 import json
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     ConfigDict,
     Discriminator,
     Field,
     Tag,
-    model_validator,
 )
 
 FORMAT = "motorfit-profile"
 VERSION = 1
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+Ends = TypeVar("Ends", bound=tuple[Any, ...])
+
+
+def _in_order(ends: Ends) -> Ends:
+    low, high = ends[:2]
+    if low is not None and high is not None and low > high:
+        raise ValueError("the lower end first")
+    return ends
+
 
 Number: TypeAlias = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative: TypeAlias = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -31,6 +41,7 @@ Freedom: TypeAlias = Annotated[
 ]
 Interval: TypeAlias = Annotated[
     tuple[Number | None, Number | None],
+    AfterValidator(_in_order),
     Field(description="Lower and upper end; null: without an end on that side."),
 ]
 Parameter: TypeAlias = Literal[
@@ -86,11 +97,6 @@ class EstimatePart(_Part):
     degrees_of_freedom: Freedom
     standing: Literal["measured", "combined", "assumed"]
 
-    @model_validator(mode="after")
-    def _ends_in_order(self) -> EstimatePart:
-        _check_order(*self.interval)
-        return self
-
 
 class NotKnownPart(_Part):
     """A parameter without a value, and what would give it one."""
@@ -121,11 +127,6 @@ class CombinationPart(_Part):
     standard_uncertainty: NotNegative
     interval: Interval
     degrees_of_freedom: Freedom
-
-    @model_validator(mode="after")
-    def _ends_in_order(self) -> CombinationPart:
-        _check_order(*self.interval)
-        return self
 
 
 class ConstantsPart(_Part):
@@ -163,16 +164,10 @@ class InstrumentPart(_Part):
 class RangePart(_Part):
     """Where the machine was tested; outside it a prediction is an extrapolation."""
 
-    speed: tuple[Number, Number, Literal["rad/s"]]
-    current: tuple[Number, Number, Literal["A"]]
-    winding: tuple[Number, Number, Literal["Cel"]]
+    speed: Annotated[tuple[Number, Number, Literal["rad/s"]], AfterValidator(_in_order)]
+    current: Annotated[tuple[Number, Number, Literal["A"]], AfterValidator(_in_order)]
+    winding: Annotated[tuple[Number, Number, Literal["Cel"]], AfterValidator(_in_order)]
     direction: str
-
-    @model_validator(mode="after")
-    def _ends_in_order(self) -> RangePart:
-        for low, high, _ in (self.speed, self.current, self.winding):
-            _check_order(low, high)
-        return self
 
 
 class FindingPart(_Part):
@@ -226,8 +221,3 @@ def profile_schema() -> dict[str, Any]:
 def schema_text() -> str:
     """The schema as its file has it."""
     return json.dumps(profile_schema(), indent=2, ensure_ascii=False) + "\n"
-
-
-def _check_order(low: float | None, high: float | None) -> None:
-    if low is not None and high is not None and low > high:
-        raise ValueError(f"{low:g} to {high:g}: the lower end comes first")
