@@ -17,9 +17,11 @@ from numpy.typing import ArrayLike
 from motorfit.arrays import FloatArray
 from motorfit.errors import NotMeasuredError
 from motorfit.estimate import Estimate, NotKnown
+from motorfit.profile.points import Point
 
 if TYPE_CHECKING:
-    from motorfit.profile.model import Combination, MachineProfile
+    from motorfit.profile.model import MachineProfile
+    from motorfit.profile.parts import Combination
 
 #: What a prediction may need: the EMF constant, the voltage lost inside, the loss torque.
 Need: TypeAlias = Literal["emf", "drop", "loss"]
@@ -74,22 +76,6 @@ class Known:
 
     joint: tuple[str, ...]
     apart: Mapping[str, Apart] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Point:
-    """Where the machine is to run; arrays broadcast together, SI."""
-
-    speed: FloatArray
-    given: Literal["current", "load", "voltage", "nothing"]
-    value: FloatArray  # of what is given
-    winding_factor: FloatArray
-    magnet_factor: FloatArray
-
-    @property
-    def at_reference(self) -> bool:
-        """Whether winding and magnets are at the reference temperature."""
-        return _all_near(self.winding_factor, 1.0) and _all_near(self.magnet_factor, 1.0)
 
 
 def find_known(
@@ -153,7 +139,7 @@ def _stand_in(profile: MachineProfile, need: Need, point: Point) -> dict[str, Ap
     if need == "loss":
         found = _there(profile, LOSS, point.speed)
         return None if found is None else {"coulomb_torque": _apart(found)}
-    if need == "drop" and point.given == "current" and point.at_reference:
+    if need == "drop" and point.given == "current" and _at_reference(point):
         found = _there(profile, DROP, np.abs(point.value))
         return None if found is None else {"armature_resistance": _apart(found)}
     return None
@@ -165,7 +151,7 @@ def _circuit_on_load(profile: MachineProfile, point: Point) -> dict[str, Apart]:
     Current is affine in speed, :math:`-i = A \omega - B`, so a machine without
     resistance, with :math:`k = A R_L` and :math:`V_b = B R_L`, is the same to that load.
     """
-    if point.given != "load" or not point.at_reference:
+    if point.given != "load" or not _at_reference(point):
         return {}
     gain = _there(profile, GAIN, point.value)
     shift = _there(profile, SHIFT, point.value)
@@ -192,6 +178,11 @@ def _there(
     """A combination, if all points lie where it is known."""
     found = _combination(profile, wanted)
     return found if found and _all_near(values, found.at[wanted[1]]) else None
+
+
+def _at_reference(point: Point) -> bool:
+    """Whether winding and magnets are at the reference temperature."""
+    return _all_near(point.winding_factor, 1.0) and _all_near(point.magnet_factor, 1.0)
 
 
 def _all_near(values: ArrayLike, wanted: float) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,103 +14,29 @@ from motorfit.errors import ProfileError
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.finding import Finding
 from motorfit.machine.brushed import BrushedMachine
+from motorfit.profile.parts import (
+    PARAMETER_UNITS,
+    Combination,
+    Constants,
+    InstrumentError,
+    Machine,
+    Provenance,
+    Range,
+)
 from motorfit.profile.prediction import Prediction, predict
 from motorfit.profile.propagation import machine_of
 from motorfit.profile.sampling import MACHINE_FIELDS, Draws, sample_together
 
-#: Parameters in the order of covariance and tables, with their UCUM units.
-PARAMETER_UNITS: dict[str, str] = {
-    "emf_constant": "V.s/rad",
-    "armature_resistance": "Ohm",
-    "brush_drop": "V",
-    "coulomb_torque": "N.m",
-    "viscous_coefficient": "N.m.s/rad",
-    "windage_coefficient": "N.m.s2/rad2",
-    "armature_reaction": "1/A",
-    "moment_of_inertia": "kg.m2",
-    "breakaway_torque": "N.m",
-    "thermal_resistance": "K/W",
-    "thermal_time_constant": "s",
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Machine:
-    """Which machine it is."""
-
-    name: str
-    kind: str = "brushed-pm"
-    shaft: str = "motor"
-    serial: str | None = None
-    type: str | None = None
-    lot: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Combination:
-    """A combination that is known where its parts are not: `R + Vb/i` at one current."""
-
-    of: str  # "armature_resistance + brush_drop/current"
-    at: Mapping[str, float]  # {"current": 2.1} in SI; empty where it holds anywhere
-    value: float
-    unit: str
-    standard_uncertainty: float
-    interval: tuple[float, float]
-    degrees_of_freedom: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InstrumentError:
-    """One error of one instrument, and what it does to each parameter.
-
-    A parameter is off by ``sensitivity`` times the error, whose standard uncertainty is
-    ``half_width / sqrt(3)`` where rectangular and ``half_width`` where normal.
-    """
-
-    quantity: str
-    id: str
-    range: str  # "40 V"; "" for an instrument with one range
-    error: Literal["gain", "offset", "temperature"]
-    shape: Literal["rectangular", "normal"]
-    half_width: float
-    unit: str  # UCUM: "1" for a gain
-    sensitivity: Mapping[str, float]
-
-    @property
-    def standard_uncertainty(self) -> float:
-        """Of the error itself (JCGM 100, 4.3.7)."""
-        return self.half_width / (3.0**0.5 if self.shape == "rectangular" else 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Constants:
-    """What was assumed or taken from the settings, and enters predictions."""
-
-    winding_constant: float = 234.5  # [K]
-    magnet_coefficient: float | None = None  # [1/K]; None: magnets unknown, not corrected
-    brush_current_scale: float = 0.1  # [A]
-    inductance: float | None = None  # [H]
-    insulation: str = "unknown"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Range:
-    """Where the machine was tested; outside it a prediction is an extrapolation."""
-
-    speed: tuple[float, float]  # [rad/s]
-    current: tuple[float, float]  # magnitudes [A]
-    winding: tuple[float, float]  # [degC]
-    direction: str = ""  # "a", "b", "" unknown
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Provenance:
-    """How the profile came about."""
-
-    motorfit: str
-    files: Mapping[str, str]  # name -> "sha256:..."
-    assumed: tuple[str, ...]
-    level: float
+__all__ = [
+    "PARAMETER_UNITS",
+    "Combination",
+    "Constants",
+    "InstrumentError",
+    "Machine",
+    "MachineProfile",
+    "Provenance",
+    "Range",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,15 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from motorfit.arrays import BoolArray, FloatArray
-from motorfit.errors import ProfileError
 from motorfit.machine import brushed
 from motorfit.machine.brushed import BrushedMachine
-from motorfit.machine.temperature import magnet_factor, winding_factor
-from motorfit.profile.known import Need, Point, find_known
+from motorfit.profile.known import Need, find_known
+from motorfit.profile.points import Point, operating_point, outside_range
 from motorfit.profile.propagation import Spread, propagate
 
 if TYPE_CHECKING:
-    from motorfit.profile.model import MachineProfile, Range
+    from motorfit.profile.model import MachineProfile
 
 Quantity: TypeAlias = Literal[
     "voltage",
@@ -206,7 +205,8 @@ def predict(
        freedom).
     """
     rule = RULES[quantity]
-    point = _point(profile, quantity, speed, current, load, voltage, winding, magnets)
+    settles = rule.needs != ("loss",)  # loss needs no operating point, a speed is enough
+    point = operating_point(profile, settles, speed, current, load, voltage, winding, magnets)
     known = find_known(profile, rule.words, _needs(rule, point), point)
     spread = Spread.of(profile, known)
     machine = spread.machine(point.speed.ndim)
@@ -219,65 +219,10 @@ def predict(
         value=np.array(results[0]),
         standard_uncertainty=uncertainty,
         degrees_of_freedom=freedom,
-        extrapolated=_outside(profile, point, amperes, winding),
+        extrapolated=outside_range(profile, point, amperes, winding),
         unit=rule.unit,
         bounds=rule.bounds,
     )
-
-
-def _point(
-    profile: MachineProfile,
-    quantity: Quantity,
-    speed: ArrayLike,
-    current: ArrayLike | None,
-    load: ArrayLike | None,
-    voltage: ArrayLike | None,
-    winding: ArrayLike | None,
-    magnets: ArrayLike | None,
-) -> Point:
-    """Check what is asked and bring it to one shape."""
-    options = {"current": current, "load": load, "voltage": voltage}
-    given = [name for name, value in options.items() if value is not None]
-    if quantity in ("loss", "loss_power"):
-        given, options = ["nothing"], {"nothing": 0.0}
-    if len(given) != 1:
-        found = " and ".join(given) or "none"
-        raise ValueError(f"give exactly one of current, load and voltage, found {found}")
-    heat = winding_factor(
-        profile.reference_temperature if winding is None else winding,
-        profile.reference_temperature,
-        profile.constants.winding_constant,
-    )
-    arrays = np.broadcast_arrays(
-        np.asarray(speed, float),
-        np.asarray(options[given[0]], float),
-        np.asarray(heat, float),
-        _magnet_factor(profile, magnets),
-    )
-    if np.any(arrays[0] < 0):
-        raise ValueError("speed must be zero or positive: a profile tells of one direction")
-    if given == ["load"] and not np.all(arrays[1] > 0):
-        raise ValueError("load must be positive; infinite stands for nothing connected")
-    return Point(
-        speed=arrays[0],
-        given=given[0],  # type: ignore[arg-type]
-        value=arrays[1],
-        winding_factor=arrays[2],
-        magnet_factor=arrays[3],
-    )
-
-
-def _magnet_factor(profile: MachineProfile, magnets: ArrayLike | None) -> FloatArray:
-    if magnets is None:
-        return np.ones(())
-    coefficient = profile.constants.magnet_coefficient
-    if coefficient is None:
-        raise ProfileError(
-            "The magnets' temperature cannot be used: this profile does not say what the magnets "
-            "are made of, so nobody knows how the EMF constant follows it. Set [machine] magnet "
-            'to "ferrite" or "neodymium" in machine.toml and fit again, or leave magnets out.'
-        )
-    return magnet_factor(magnets, profile.reference_temperature, coefficient)
 
 
 def _needs(rule: _Rule, point: Point) -> tuple[Need, ...]:
@@ -307,27 +252,3 @@ def _current(machine: BrushedMachine, point: Point) -> FloatArray:
 
     settle = current_on_resistor if point.given == "load" else current_at_voltage
     return settle(machine, point.speed, point.value, **_heat(point))
-
-
-def _outside(
-    profile: MachineProfile, point: Point, amperes: FloatArray, winding: ArrayLike | None
-) -> BoolArray:
-    """Which points lie outside what was tested; the reference temperature lies inside."""
-    tested: Range = profile.range
-    outside = _beyond(point.speed, tested.speed)
-    if point.given == "nothing":
-        return outside
-    settled = amperes if point.given == "current" else amperes[0]
-    outside = outside | _beyond(np.abs(settled), tested.current)
-    if winding is not None:
-        reference = profile.reference_temperature
-        low, high = min(tested.winding[0], reference), max(tested.winding[1], reference)
-        heated = _beyond(np.asarray(winding, float), (low, high))
-        outside = outside | (heated & (settled != 0))  # without current it does not matter
-    return np.asarray(np.broadcast_to(outside, point.speed.shape))
-
-
-def _beyond(values: FloatArray, tested: tuple[float, float]) -> BoolArray:
-    low, high = tested
-    slack = 1e-6 * max(abs(low), abs(high))  # rounding of units is no extrapolation
-    return np.asarray((values < low - slack) | (values > high + slack))

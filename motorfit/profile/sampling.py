@@ -17,7 +17,8 @@ from motorfit.profile.propagation import (
 )
 
 if TYPE_CHECKING:
-    from motorfit.profile.model import InstrumentError, MachineProfile
+    from motorfit.profile.model import MachineProfile
+    from motorfit.profile.parts import InstrumentError
 
 #: Fields of the machine that a profile may know.
 MACHINE_FIELDS = (
