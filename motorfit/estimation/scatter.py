@@ -113,14 +113,18 @@ def estimate_scales(
     Returns
     -------
     Scales
-        With the covariance from the expected information.
+        With the covariance from the expected information: readings less parameters, plus
+        ``prior_readings``, are the degrees of freedom of a single component.
     """
     count = len(stack.patterns)
     log_variance = np.zeros(count) if start is None else start.copy()
     information = np.eye(count)
     for _ in range(40):
         slope, information = _score(stack, log_variance, prior_readings)
-        step = np.clip(np.linalg.solve(information, slope), -_LARGEST_STEP, _LARGEST_STEP)
+        # where the prior is steep its curvature keeps the step short of the far side
+        steep = 0.5 * prior_readings * np.maximum(np.exp(-log_variance) - 1.0, 0.0)
+        step = np.linalg.solve(information + np.diag(steep), slope)
+        step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
         log_variance = log_variance + step
         if np.max(np.abs(step), initial=0.0) < 1e-4:
             break
@@ -140,9 +144,8 @@ def _score(
     slope = 0.5 * (quadratic - np.trace(turned, axis1=1, axis2=2))
     information = 0.5 * np.einsum("cij,dji->cd", turned, turned)
     # inverse chi-square prior about the usual size, as a density of the log variance
-    shrink = np.exp(-log_variance)
-    slope += 0.5 * prior_readings * (shrink - 1.0)
-    information += np.diag(0.5 * prior_readings * np.maximum(shrink, 1.0))
+    slope += 0.5 * prior_readings * (np.exp(-log_variance) - 1.0)
+    information += 0.5 * prior_readings * np.eye(len(log_variance))
     return slope, information
 
 

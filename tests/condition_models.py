@@ -1,0 +1,122 @@
+"""Small models in the form that the joint solver takes, for checks against the outside."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from motorfit.arrays import FloatArray
+from motorfit.estimation.scatter import Stacked
+from motorfit.estimation.solver import (
+    Linearised,
+    Priors,
+    Solution,
+    condition_covariance,
+    solve,
+)
+
+DATA = Path(__file__).parent / "published" / "data"
+
+
+def published(name: str) -> pd.DataFrame:
+    """One published data set; its source is the remark in its first line."""
+    return pd.read_csv(DATA / f"{name}.csv", comment="#")
+
+
+class Model:
+    """n readings of q quantities, m equations each that have no scatter of their own."""
+
+    def __init__(self, covariance: FloatArray, names: tuple[str, ...], equations: int = 1) -> None:
+        self.covariance, self.names = covariance, names
+        self.present = np.ones((len(covariance), equations), dtype=bool)
+
+    def reading_covariance(self, scales: FloatArray) -> FloatArray:
+        """One scale: a factor on every variance."""
+        return scales[0] * self.covariance
+
+    def own_variance(
+        self,
+        theta: FloatArray,
+        scales: FloatArray,  # noqa: ARG002 - part of the interface
+    ) -> tuple[FloatArray, FloatArray]:
+        """None."""
+        rows, equations = self.present.shape
+        shape = (rows, equations, equations)
+        return np.zeros(shape), np.zeros((*shape, len(theta)))
+
+
+class StraightLine(Model):
+    """y = intercept + slope x, with errors in x and in y."""
+
+    def __init__(self, x: FloatArray, y: FloatArray, var_x: FloatArray, var_y: FloatArray) -> None:
+        covariance = np.zeros((len(x), 2, 2))
+        covariance[:, 0, 0], covariance[:, 1, 1] = var_x, var_y
+        super().__init__(covariance, ("intercept", "slope"))
+        self.readings = np.stack([x, y], axis=-1)
+
+    def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
+        """f = y - intercept - slope x."""
+        x, y = (self.readings if shift is None else self.readings + shift).T
+        ones = np.ones_like(x)
+        slopes = np.zeros((len(x), 1, 2, 2))
+        slopes[:, 0, 0, 1] = -1.0
+        return Linearised(
+            residual=(y - theta[0] - theta[1] * x)[:, None],
+            design=np.stack([-ones, -x], axis=-1)[:, None, :],
+            sensitivity=np.stack([-theta[1] * ones, ones], axis=-1)[:, None, :],
+            sensitivity_slope=slopes,
+        )
+
+
+class Linear(Model):
+    """y = X theta with exact X; all y have this variance."""
+
+    def __init__(self, design: FloatArray, y: FloatArray, variance: FloatArray | float = 1.0):
+        covariance = np.broadcast_to(variance, y.shape)[:, None, None] * np.ones((1, 1, 1))
+        super().__init__(covariance, tuple(f"b{j}" for j in range(design.shape[1])))
+        self.matrix, self.y = design, y
+
+    def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
+        """f = y - X theta."""
+        y = self.y if shift is None else self.y + shift[:, 0]
+        rows, parameters = self.matrix.shape
+        return Linearised(
+            residual=(y - self.matrix @ theta)[:, None],
+            design=-self.matrix[:, None, :],
+            sensitivity=np.ones((rows, 1, 1)),
+            sensitivity_slope=np.zeros((rows, 1, 1, parameters)),
+        )
+
+
+def no_priors(count: int) -> Priors:
+    """Nothing known of the parameters, no bounds."""
+    return Priors(
+        mean=np.zeros(count),
+        deviation=np.full(count, np.inf),
+        lower=np.full(count, -np.inf),
+        upper=np.full(count, np.inf),
+    )
+
+
+def solved(equations: Model, start: FloatArray | None = None) -> Solution:
+    """The joint solver without priors, at the stated variances."""
+    count = len(equations.names)
+    begin = np.zeros(count) if start is None else start
+    return solve(equations, no_priors(count), begin, np.ones(1))
+
+
+def scaled_stack(equations: Model, solution: Solution) -> Stacked:
+    """The equations about a solution, all variances with one unknown factor."""
+    variance = condition_covariance(
+        equations, equations.linearise(solution.theta), solution.theta, np.ones(1)
+    )
+    rows, parameters = solution.linearised.design[:, 0, :].shape
+    return Stacked(
+        residual=solution.linearised.residual[:, 0],
+        design=solution.linearised.design[:, 0, :],
+        fixed=np.zeros((rows, rows)),
+        patterns=np.diag(variance[:, 0, 0])[None],
+        ridge=np.zeros((parameters, parameters)),
+    )
