@@ -103,7 +103,7 @@ def find_known(
     NotMeasuredError
         If something is not known, naming the test that would measure it.
     """
-    missing = [need for need in needs if _unknown(profile, need)]
+    missing = [need for need in PARTS if need in needs and _unknown(profile, need)]
     joint = tuple(
         name
         for need in needs
@@ -199,7 +199,8 @@ def _apart(combination: Combination, factor: float = 1.0) -> Apart:
 
 def _why(profile: MachineProfile, missing: list[Need]) -> str:
     names = [name for need in missing for name in _unknown(profile, need)]
-    what = " and ".join(WORDS[name] for name in names)
+    words = [WORDS[name] for name in names]
+    what = " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
     says = f"{what} {'is' if len(names) == 1 else 'are'} not known from these readings."
     tests: list[str] = []
     for name in names:
@@ -215,9 +216,9 @@ def _known_somewhere(profile: MachineProfile, missing: list[Need]) -> str:
     """Where the loss or the drop is known after all, so that the reader can ask for that."""
     at = {of: found.at[of[1]] for of in (LOSS, DROP, GAIN) if (found := _combination(profile, of))}
     if "loss" in missing and LOSS in at:
-        return f" The loss is known at {at[LOSS] / RPM:.5g} rpm only."
+        return f" So far the loss is known at {at[LOSS] / RPM:.5g} rpm only."
     if "drop" in missing and DROP in at:
-        return f" The voltage lost inside is known at {at[DROP]:.4g} A only."
+        return f" So far the voltage lost inside is known at {at[DROP]:.4g} A only."
     if "loss" not in missing and GAIN in at:
-        return f" The current is known on {at[GAIN]:.4g} ohm only."
+        return f" So far the current is known on the resistor of the test, {at[GAIN]:.4g} ohm."
     return ""

@@ -59,7 +59,7 @@ def operating_point(
     )
     if np.any(arrays[0] < 0):
         raise ValueError("speed must be zero or positive: a profile tells of one direction")
-    if given == ["load"] and not np.all(arrays[1] > 0):
+    if given == ["load"] and np.any(arrays[1] <= 0):
         raise ValueError("load must be positive; infinite stands for nothing connected")
     return Point(
         speed=arrays[0],

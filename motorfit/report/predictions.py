@@ -163,13 +163,12 @@ def _rpm(row: GridRow) -> str:
 
 def _remarks(profile: MachineProfile, rows: Sequence[GridRow]) -> list[str]:
     """What is blank and why, and what beyond means; each once."""
-    blanks: dict[str, dict[str, None]] = {}
+    reasons: dict[str, str] = {}
     for row in rows:
-        for name, why in row.why.items():
-            blanks.setdefault(why, {})[name] = None
+        reasons = {**row.why, **reasons}
     remarks = [
-        f"Blank for {_listed(list(names))}: {why}" if names else why
-        for why, names in blanks.items()
+        f"Blank for {_listed([name for name in COLUMNS if reasons.get(name) == why])}: {why}"
+        for why in dict.fromkeys(reasons[name] for name in COLUMNS if name in reasons)
     ]
     if any(row.extrapolated for row in rows):
         remarks.append(f"{BEYOND}: outside what was tested ({_tested(profile)}), so extrapolated.")

@@ -297,7 +297,7 @@ def test_one_resistor_predicts_that_resistor_alone():
     # the worst correlation: 200 x 1e-5 A and 0.005 A
     assert current.standard_uncertainty == pytest.approx(0.007, rel=1e-6)
     assert profile.voltage(speed=SPEED, load=4.4).value == pytest.approx(8.8, rel=1e-9)
-    with pytest.raises(NotMeasuredError, match=r"known on 4\.4 ohm only"):
+    with pytest.raises(NotMeasuredError, match=r"known on the resistor of the test, 4\.4 ohm"):
         profile.current(speed=SPEED, load=4.5)
     with pytest.raises(NotMeasuredError, match="EMF constant"):
         profile.torque(speed=SPEED, load=4.4)
@@ -321,6 +321,7 @@ def test_impossible_points_are_refused():
 
 def test_a_missing_point_stays_in_its_own_place():
     found = invented_profile().current(speed=[100.0, np.nan, 200.0], load=4.4)
+    assert np.isnan(invented_profile().current(speed=100.0, load=np.nan).value)
     assert np.isnan(found.value).tolist() == [False, True, False]
     assert np.isnan(found.standard_uncertainty).tolist() == [False, True, False]
     assert found.extrapolated.tolist() == [False, False, False]
