@@ -12,8 +12,9 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
+from motorfit.errors import FitError
 from motorfit.estimation.conditions import T0, B, K, R
-from motorfit.estimation.joint import Joint, open_soft, stack
+from motorfit.estimation.joint import Joint, open_soft, settled_or_told, stack
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.result import Advice
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
@@ -76,10 +77,14 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
     now = _headline(joint.problem, joint.covariance, joint.standing.measured)
     ranked = []
     for candidate in _candidates(bench, joint):
-        then = _after(bench, joint, candidate)
+        try:
+            with settled_or_told():
+                then = _after(bench, joint, candidate)
+        except FitError:
+            continue  # a bench too odd to imagine more of
         then = {name: then[name] if name in candidate.tells else now[name] for name in now}
         worth = float(np.sum(np.log([_worth(now[name], then[name]) for name in now])))
-        if worth > np.log(_WORTH):
+        if np.isfinite(worth) and worth > np.log(_WORTH):
             advice = Advice(
                 does=candidate.does, minutes=candidate.minutes, brings=_brings(now, then)
             )
@@ -91,7 +96,7 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
 def _worth(before: float, after: float) -> float:
     if np.isinf(before):
         return 1.0 if np.isinf(after) else _UNLOCKED
-    return max(1.0, before / after)
+    return max(1.0, before / after) if after > 0 else 1.0
 
 
 def _brings(now: dict[str, float], then: dict[str, float]) -> str:

@@ -52,6 +52,9 @@ USED_KINDS: tuple[Kind, ...] = ("open-circuit", "load", "no-load-motor", "brake"
 
 _SQRT3 = 3.0**0.5
 
+#: No instrument of this kind of bench resolves more than a millionth of its reading.
+_EXACT = 1e-6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Assembled:
@@ -164,8 +167,9 @@ class _Assembly:
         values = calibrated(shown, instrument) * arm
         at = rows[there]
         self.shown[at, axis] = values[there]
-        self.rounding[at, axis] = (rounding_variance(step) * arm**2)[there]
-        flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding_variance(step) * arm**2
+        rounding = (rounding_variance(step) + self._least(values)) * arm**2
+        self.rounding[at, axis] = rounding[there]
+        flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
         self.usual[at, axis] = np.sqrt(flicker)[there]
         sign = -1.0 if run.test.generating and axis in (CURRENT, TORQUE) else 1.0
         for label in dict.fromkeys(np.asarray(labels, dtype=object)[there]):
@@ -174,6 +178,11 @@ class _Assembly:
                 instrument, meter, label, step[chosen], rows[chosen], axis, sign * arm[chosen]
             )
         return there
+
+    @staticmethod
+    def _least(values: FloatArray) -> float:
+        """Variance below which no reading is exact, whatever its display."""
+        return (_EXACT * float(np.nanmax(np.abs(values), initial=0.0)) + _EXACT**2) ** 2
 
     def _add_meter(
         self,
@@ -398,6 +407,7 @@ def _zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]
 
 def _with_reading(prior: Nuisance, reading: float, deviation: float) -> Nuisance:
     """A prior and one reading of the same error, weighted together."""
+    deviation = max(deviation, 1e-3 * prior.deviation)  # no display shows more than that
     weights = np.array([prior.deviation**-2, deviation**-2])
     combined = float(weights.sum() ** -0.5)
     return Nuisance(

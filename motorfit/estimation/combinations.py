@@ -42,7 +42,10 @@ def combinations(uncertainty: Uncertainty, level: float) -> tuple[Combination, .
         At the operating point where most readings are.
     """
     joint = uncertainty.joint
-    found = (_combination(uncertainty, form, level) for form in _forms(joint))
+    forms = (
+        form for form in _forms(joint) if np.isfinite([form.value, *form.slopes.values()]).all()
+    )
+    found = (_combination(uncertainty, form, level) for form in forms)
     return tuple(item for item in found if item is not None)
 
 
@@ -79,6 +82,10 @@ def _values(joint: Joint) -> tuple[FloatArray, FloatArray]:
     return conditions.full(joint.solution.theta), conditions.nominal.values
 
 
+def _mean(values: FloatArray) -> float:
+    return float(np.mean(values)) if len(values) else np.nan
+
+
 def _loss_at_one_speed(joint: Joint) -> _Form:
     full, values = _values(joint)
     speed = float(np.mean(values[joint.problem.conditions.present[:, 1], SPEED]))
@@ -94,7 +101,7 @@ def _loss_at_one_speed(joint: Joint) -> _Form:
 def _drop_at_one_current(joint: Joint, drop: int, name: str, rows: BoolArray) -> _Form:
     full, values = _values(joint)
     size = np.abs(values[rows, CURRENT])
-    current = float(np.mean(size[size > 0]))
+    current = _mean(size[size > 0])
     return _Form(
         of=f"armature_resistance + {name}/current",
         unit="Ohm",
@@ -121,7 +128,7 @@ def _on_one_resistor(joint: Joint) -> list[_Form]:
     """Current is affine in speed, i = (k omega - Vb)/(R + R_L): slope and intercept."""
     full, values = _values(joint)
     carrying = values[:, CURRENT] < 0
-    load = float(np.mean(values[carrying, VOLTAGE] / -values[carrying, CURRENT]))
+    load = _mean(values[carrying, VOLTAGE] / -values[carrying, CURRENT])
     total = full[R] + load
     return [
         _Form(

@@ -12,7 +12,7 @@ from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.conditions import T0, B
 from motorfit.estimation.findings import fit_findings
-from motorfit.estimation.joint import Joint, fit_jointly
+from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.problem import pose
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.residuals import residual_rows, widening
@@ -64,6 +64,11 @@ def fit(bench: Bench, *, level: float = 0.95) -> Fit:
         raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
+    with settled_or_told():
+        return _fit(bench, level)
+
+
+def _fit(bench: Bench, level: float) -> Fit:
     joint = fit_jointly(pose(bench))
     uncertainty = split_uncertainty(joint, widening(joint))
     residuals = residual_rows(joint)

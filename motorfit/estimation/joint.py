@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -162,6 +164,30 @@ def fit_jointly(problem: Problem) -> Joint:
     """
     if not problem.free:
         raise FitError("no reading that the fit can use")
+    with settled_or_told():
+        joint = _fit_jointly(problem)
+    if not (np.all(np.isfinite(joint.covariance)) and np.all(np.isfinite(joint.machine))):
+        raise FitError(_WILD)
+    return joint
+
+
+@contextmanager
+def settled_or_told() -> Iterator[None]:
+    """Turn numbers that ran away into one message, instead of a warning a row."""
+    try:
+        with np.errstate(all="ignore"):
+            yield
+    except (np.linalg.LinAlgError, ValueError, ZeroDivisionError) as error:
+        raise FitError(_WILD) from error
+
+
+_WILD = (
+    "the readings contradict each other so wildly that no machine fits them: look for columns "
+    "exchanged, a wrong unit in a header, or readings of two machines in one folder"
+)
+
+
+def _fit_jointly(problem: Problem) -> Joint:
     log_variance = np.zeros(len(problem.assembled.components))
     # before anything is known every direction is held, far more weakly than readings do
     loose = open_soft(problem, np.eye(len(problem.free)) / 30.0)

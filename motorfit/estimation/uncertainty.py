@@ -41,7 +41,7 @@ class Uncertainty:
     def shares(self, weights: FloatArray) -> tuple[float, FloatArray]:
         """Variance of one linear combination from the scatter and from each instrument."""
         deviations = np.array([nuisance.deviation for nuisance in self.instruments])
-        return float(weights @ self.scatter @ weights), np.asarray(
+        return max(0.0, float(weights @ self.scatter @ weights)), np.asarray(
             (weights @ self.sensitivity * deviations) ** 2
         )
 
@@ -89,6 +89,8 @@ class Uncertainty:
         variance = from_scatter + float(from_instruments.sum())
         freedom = self.degrees_of_freedom(weights)
         half_width = coverage_factor(level, freedom) * variance**0.5
+        if not np.isfinite(value + half_width):
+            raise ValueError(f"{value} +- {half_width} {unit} is not finite")
         return Estimate(
             value=value,
             unit=unit,
