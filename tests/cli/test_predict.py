@@ -61,6 +61,16 @@ def test_the_table_is_plain_and_narrow(folder):
     assert "1.462 +- 0.010" in row
 
 
+def test_long_numbers_put_their_intervals_on_a_line_of_their_own(tmp_path):
+    exact = invented_profile(instruments=(), scatter_covariance=np.eye(5) * 1e-22)
+    exact.save(tmp_path / "profile.json")
+    out = run(tmp_path, "--speed", "1500, 3000 rpm", "--load", "4.7 ohm").stdout
+    assert max(map(len, out.splitlines())) <= 80
+    values, intervals = out.splitlines()[5:7]
+    assert values.startswith(" 1500")
+    assert intervals.split()[0] == "+-"
+
+
 def test_extrapolation_is_marked_in_words_and_explained_once(folder):
     out = run(folder, "--speed", "1500, 3000, 3100 rpm", "--load", "4.7 ohm").stdout
     marked = [line.split()[0] for line in out.splitlines() if line.endswith(" beyond")]
