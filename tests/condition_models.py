@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from motorfit.arrays import FloatArray
+from motorfit.estimation.conditions import VB, BrushedConditions, K, R, Thermal
+from motorfit.estimation.rows import Influence, Rows
 from motorfit.estimation.scatter import Stacked
 from motorfit.estimation.solver import (
     Linearised,
@@ -119,4 +121,55 @@ def scaled_stack(equations: Model, solution: Solution) -> Stacked:
         fixed=np.zeros((rows, rows)),
         patterns=np.diag(variance[:, 0, 0])[None],
         ridge=np.zeros((parameters, parameters)),
+    )
+
+
+def bench_rows(shown: FloatArray, **fields: object) -> Rows:
+    """Rows that read voltage, speed, current and torque (n, 4) with perfect meters.
+
+    Driven load rows at 25 degC without a torque equation; ``fields`` change that.
+    """
+    count = len(shown)
+    plain: dict[str, object] = {
+        "shown": shown,
+        "present": np.tile([True, False], (count, 1)),
+        "metered": np.ones(count, dtype=bool),
+        "load": np.full(count, np.inf),
+        "load_extra": np.zeros(count),
+        "input_conductance": np.zeros(count),
+        "lead_resistance": 0.0,
+        "winding": np.full(count, 25.0),
+        "magnets": np.full(count, 25.0),
+        "standing": np.zeros(count, dtype=bool),
+        "reverse": np.zeros(count, dtype=bool),
+        "rounding": np.zeros((count, 4)),
+        "usual_scatter": np.ones((count, 4)),
+        "file": ("load.csv",) * count,
+        "row": np.arange(2, count + 2),
+        "kind": ("load",) * count,
+        "note": ("",) * count,
+    }
+    return Rows(**(plain | fields))  # type: ignore[arg-type]
+
+
+#: Copper and ferrite, reported at 25 degC.
+THERMAL = Thermal(reference=25.0, winding_constant=234.5, magnet_coefficient=-0.002)
+
+
+def voltage_conditions(
+    shown: FloatArray, deviation: FloatArray, influence: Influence | None = None
+) -> BrushedConditions:
+    """k, R and Vb from voltage equations, with constant deviations of the readings.
+
+    Currents must be far above 1 mA, so that the whole brush drop is there.
+    """
+    rows = bench_rows(shown)
+    return BrushedConditions(
+        rows,
+        Influence.none(len(rows), 0) if influence is None else influence,
+        free=(K, R, VB),
+        thermal=THERMAL,
+        brush_current_scale=1e-3,
+        patterns=np.broadcast_to(deviation, (1, len(rows), 4)),
+        friction=np.zeros(1),
     )
