@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 SCENARIO = """\
 An invented scenario: the motor of a scrapped parcel conveyor is to become the
 hand-cranked generator of the lamps in a school's shed. It has no data sheet,
-only a label: 24 V, 250 W. Somebody turned it with a drill for an afternoon, with
-two plain meters, a tachometer and three resistors."""
+only a label: 24 V, 250 W. Somebody turned it with a drill for an afternoon,
+with two plain meters, a tachometer and three resistors."""
 
 INVENTED = """\
-Machine, scenario and readings are invented; the readings were made by a computer.
+Machine, scenario and readings are invented; a computer made the readings.
 For a motor of your own, begin with: motorfit sheets my-motor"""
 
 #: Where the prediction is made: inside what the demo's bench tested.
@@ -76,7 +76,7 @@ def _told(folder: Path, outcome: Outcome) -> str:
         (
             SCENARIO,
             "",
-            f"The filled sheets are in {folder}: have a look. What comes next was made by",
+            f"The filled sheets are in {folder}. What comes next was made by",
             f"  motorfit fit {shown} --figures {quoted(folder / 'figures')}",
             "",
             first_screen(outcome.fit, written=outcome.written),

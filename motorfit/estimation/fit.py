@@ -91,7 +91,7 @@ def _fit(bench: Bench, level: float) -> Fit:
         answers=answers(bench, profile),
         scatter=_scatter(joint),
         loss=_loss_point(uncertainty, level),
-        counts={run.source.name: len(run) for run in bench.of_kind(*USED_KINDS, "zero")},
+        counts=_counts(bench),
         unused=_unused(bench),
         chi_square=float(stacked @ joint.projected.projection @ stacked),
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
@@ -142,6 +142,14 @@ def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthSh
         for nuisance, part in zip(uncertainty.instruments, instruments, strict=True)
     ]
     return tuple(sorted(shares, key=lambda share: -share.share))
+
+
+def _counts(bench: Bench) -> dict[str, int]:
+    """Used readings a file; one table may hold two kinds of test."""
+    counts: dict[str, int] = {}
+    for run in bench.of_kind(*USED_KINDS, "zero"):
+        counts[run.source.name] = counts.get(run.source.name, 0) + len(run)
+    return counts
 
 
 def _unused(bench: Bench) -> tuple[str, ...]:

@@ -1,0 +1,87 @@
+"""motorfit demo: readings, fit, screen, figures and a prediction, all called invented."""
+
+import json
+import re
+import shlex
+
+import pytest
+from click.testing import CliRunner
+
+import motorfit
+from motorfit.cli import main
+
+
+def run(*arguments, code=0):
+    result = CliRunner().invoke(main, [*map(str, arguments)])
+    assert result.exit_code == code, result.output
+    return result
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path, monkeypatch):
+    """A folder to work in."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_demo_does_the_whole_job(here):
+    text = run("demo").stdout
+
+    folder = here / "motorfit-demo"
+    assert motorfit.load_profile(folder / "profile.json").machine.name in text
+    assert {path.name for path in (folder / "figures").iterdir()} == {
+        *("open-circuit.png", "load.png", "loss.png")
+    }
+    for part in ("An invented scenario", "Answers", "Findings", "Next", "are invented"):
+        assert part in text
+    assert text.isascii()
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_commands_that_the_demo_shows_work_as_they_stand():
+    text = run("demo").stdout
+
+    shown = re.findall(r"motorfit ((?:predict|fit) .*)", text)
+    assert len(shown) == 3
+    for command in shown:
+        force = ["--force"] if command.startswith("fit") else []
+        run(*shlex.split(command), *force)
+
+
+def test_prediction_of_the_demo_is_that_of_predict():
+    """The line shown and the command beside it must tell the same volts, to the digits shown."""
+    text = run("demo").stdout
+    command, line = re.search(r"motorfit (predict .*2000 rpm.*)\n\s+(.*)", text).groups()
+
+    volts = line.split()[0]
+    assert volts in run(*shlex.split(command)).stdout
+
+
+def test_demo_goes_into_the_folder_that_is_named(here):
+    run("demo", "try it")
+
+    assert (here / "try it" / "profile.json").exists()
+
+
+def test_folder_with_something_in_it_is_left_alone(here):
+    (here / "mine").mkdir()
+    (here / "mine" / "load.csv").write_text("my readings", "utf-8")
+
+    result = run("demo", "mine", code=2)
+
+    assert "nothing was written" in result.stderr
+    assert (here / "mine" / "load.csv").read_text("utf-8") == "my readings"
+    assert [path.name for path in (here / "mine").iterdir()] == ["load.csv"]
+
+
+def test_demo_can_be_made_again_when_asked():
+    first = run("demo").stdout
+
+    assert run("demo", "--force").stdout == first
+
+
+def test_demo_as_json():
+    content = json.loads(run("demo", "--json").stdout)
+
+    assert content["profile"]["format"] == "motorfit-profile"
+    assert len(content["figures"]) == 3
