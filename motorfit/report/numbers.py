@@ -8,7 +8,7 @@ from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.quantities import friendly, show_interval, show_number
-from motorfit.report.layout import cut_row
+from motorfit.report.layout import WIDTH, cut_row
 from motorfit.report.words import RPM, combination
 
 #: Parameters that driven readings tell together before they tell them apart.
@@ -56,6 +56,8 @@ def _row(
     if isinstance(known, NotKnown):
         lacking = "assumed zero" if known.standing == "assumed" else "not measured"
         lacking += f"; it takes: {known.needs}"
+        if len(lacking) > WIDTH - _COLUMNS[0]:
+            lacking = f"needs {known.needs}"
         if known.standing == "combined":
             lacking = "not known alone, only together with others (below)"
         return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")

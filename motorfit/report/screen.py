@@ -25,6 +25,7 @@ from motorfit.report.layout import (
     fit_to_screen,
     gap,
     labelled,
+    wrapped,
 )
 from motorfit.report.next_step import next_command
 from motorfit.report.numbers import number_lines
@@ -120,12 +121,14 @@ def _answers(fit: Fit) -> Block:
     if not fit.answers:
         return NOTHING
     widest = max(len(answer.question) for answer in fit.answers)
-    lines = []
+    roomy, tight = [], []
     for number, answer in enumerate(fit.answers):
         says = f"{answer.answer}: {answer.why}" if answer.why else answer.answer
-        head = "" if number else "Answers"
-        lines.append(cut_row(f"{head:<{LABEL}}{answer.question:<{widest}}  {says}"))
-    return Block((lines,))
+        head = f"{'' if number else 'Answers':<{LABEL}}{answer.question:<{widest}}  "
+        tight.append(cut_row(head + says))
+        first, *others = wrapped(says, WIDTH - len(head))
+        roomy += [head + first, *(" " * len(head) + line for line in others)]
+    return Block((roomy, tight), (2.0,))
 
 
 def _numbers(fit: Fit) -> Block:
@@ -176,7 +179,7 @@ def _findings(fit: Fit) -> Block:
         bulleted(_findings_label(fit, some), [_told_in(one, most) for one in some], most)
         for some, most in told
     ]
-    return Block(versions, (1.0, 2.0, 2.7, 5.0, 6.0)[: len(versions) - 1])
+    return Block(versions, (1.0, 2.6, 2.7, 5.0, 6.0)[: len(versions) - 1])
 
 
 def _told_in(finding: Finding, lines: int) -> str:
@@ -202,7 +205,7 @@ def finding_text(finding: Finding) -> str:
     """A finding in one paragraph: where, what, and what to do."""
     where = place(finding.where)
     head = "Good: " if finding.severity == "good" else ""
-    if where and where not in finding.says:
+    if where and finding.where.partition(":")[0] not in finding.says:
         head += f"{where}: "
     return f"{head}{finding.says} {finding.suggestion}".strip()
 
@@ -212,10 +215,11 @@ def _cautions(fit: Fit) -> Block:
     if not cautions:
         return NOTHING
     whole = [f"{one.title}. {one.says}" for one in cautions]
-    begun = [f"{one.title}. {one.says.split('. ')[0].rstrip('.')}." for one in cautions]
+    begun = [f"{one.says.partition('. ')[0].rstrip('.')}." for one in cautions]
     named = [f"{listed(one.title for one in cautions)}: what to do stands under --details"]
-    versions = tuple(bulleted("Caution", texts, 4) for texts in (whole, begun, named))
-    return Block(versions, (2.5, 4.0))
+    told = ((whole, 4), (begun, 2), (begun, 1), (named, 2))
+    versions = [bulleted("Caution", texts, most) for texts, most in told]
+    return Block(versions, (2.5, 4.5, 6.5))
 
 
 def reading_cautions(fit: Fit) -> tuple[Caution, ...]:
