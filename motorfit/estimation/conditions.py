@@ -159,12 +159,13 @@ class BrushedConditions:
             ],
             axis=-1,
         )
+        slopes = np.concatenate([machine_slopes, nuisance_slopes], axis=-1)
         present = self.rows.present
         return Linearised(
             residual=np.where(present, physics.residual(), 0.0),
             design=np.where(present[..., None], design, 0.0),
             sensitivity=np.where(present[..., None], nominal.sensitivity(), 0.0),
-            sensitivity_slope=np.concatenate([machine_slopes, nuisance_slopes], axis=-1),
+            sensitivity_slope=np.where(present[..., None, None], slopes, 0.0),
         )
 
     def _nuisance_slopes(
