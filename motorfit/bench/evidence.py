@@ -15,6 +15,9 @@ from motorfit.meter import Instrument
 
 Instruments = Mapping[tuple[str, str], Instrument]
 
+#: A reading is clear of its meter's errors where they are less than this part of it.
+_CLEAR = 0.12
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -86,37 +89,77 @@ def odd_ones_out(run: Run, quantity: str, instruments: Instruments) -> BoolArray
     return odd
 
 
-def open_circuit_constant(evidence: Evidence) -> float | None:
-    """Median of voltage over speed with nothing connected."""
-    return _median_constant(evidence.of("open-circuit"))
+def open_circuit_constant(
+    evidence: Evidence, *, clear: Sequence[str] = ("speed", "voltage")
+) -> float | None:
+    """Median of voltage over speed with nothing connected.
+
+    Over the rows whose columns named in ``clear`` are well above what their meters may be
+    off; None where there is none.
+    """
+    return _median_constant(evidence, "open-circuit", clear)
 
 
 def any_constant(evidence: Evidence) -> float | None:
     """The same, or of the motor running free, whose brushes and winding drop little."""
     constant = open_circuit_constant(evidence)
-    return constant if constant is not None else _median_constant(evidence.of("no-load-motor"))
+    if constant is not None:
+        return constant
+    return _median_constant(evidence, "no-load-motor", ("speed", "voltage"))
 
 
-def _median_constant(runs: Sequence[Run]) -> float | None:
+def _median_constant(evidence: Evidence, kind: Kind, clear: Sequence[str]) -> float | None:
     ratios: list[float] = []
-    for run in runs:
-        speed, voltage = together(run, "speed", "voltage")
-        turning = speed > 0
-        ratios.extend((voltage[turning] / speed[turning]).tolist())
+    for run in evidence.of(kind):
+        rows = np.isfinite(run.get("voltage")) & (np.abs(run.get("speed")) > 0)
+        for quantity in clear:
+            rows &= relative_doubt(run, quantity, evidence.instruments) < _CLEAR
+        speed, voltage = np.abs(run.get("speed")[rows]), np.abs(run.get("voltage")[rows])
+        ratios.extend((voltage / speed).tolist())
     return float(np.median(ratios)) if ratios else None
 
 
-def torque_per_ampere(run: Run) -> float | None:
-    """Slope of torque against current; None where the readings do not span enough of it."""
+def relative_doubt(run: Run, quantity: str, instruments: Instruments) -> FloatArray:
+    """By how much each reading may be off, relative to it; infinite for a reading of zero."""
+    readings = np.abs(run.get(quantity))
+    half_width = accuracy_half_width(run, quantity, instruments)
+    doubt = np.full(readings.shape, np.inf)
+    return np.asarray(np.divide(half_width, readings, out=doubt, where=readings > 0))
+
+
+def torque_per_ampere(run: Run, instruments: Instruments) -> float | None:
+    """Slope of torque against current; None where the readings do not span enough of it.
+
+    Driven, the speed varies as well, and the loss torque with it.
+    """
     if "torque" in run.readings:
-        torque, current = together(run, "torque", "current")
+        torque, current, speed = together(run, "torque", "current", "speed")
     else:
-        force, arm, current = together(run, "force", "arm", "current")
+        force, arm, current, speed = together(run, "force", "arm", "current", "speed")
         torque = force * arm
     if len(current) < 2 or not current.max() > 2 * current.min():
         return None
-    slope = float(np.polyfit(current, torque, 1)[0])
-    return slope if slope > 0 else None
+    for quantity in {"torque", "force", "current"} & run.readings.keys():
+        off = np.nanmax(accuracy_half_width(run, quantity, instruments))
+        if off > 0.25 * np.ptp(np.abs(run.get(quantity))):  # too coarse for a slope
+            return None
+    if not run.test.generating:
+        slope = float(np.polyfit(current, torque, 1)[0])
+        return slope if slope > 0 else None
+    return _slope_beside_speed(current, torque, speed)
+
+
+def _slope_beside_speed(current: FloatArray, torque: FloatArray, speed: FloatArray) -> float | None:
+    """Slope of torque against current at one speed; None unless its scatter is small."""
+    columns = np.column_stack([current, np.ones_like(current), speed])
+    columns = columns / np.maximum(columns.max(axis=0), 1e-9)
+    freedom = len(current) - 3
+    if freedom < 2 or np.linalg.matrix_rank(columns, tol=1e-3) < 3:
+        return None
+    solution = np.linalg.lstsq(columns, torque)[0]
+    variance = float(np.sum((torque - columns @ solution) ** 2)) / freedom
+    scatter = np.sqrt(variance * np.linalg.inv(columns.T @ columns)[0, 0])
+    return float(solution[0] / current.max()) if scatter < 0.06 * solution[0] else None
 
 
 def rank_correlation(x: FloatArray, y: FloatArray) -> float:

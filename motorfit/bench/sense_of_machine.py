@@ -14,6 +14,7 @@ from motorfit.bench.evidence import (
     near,
     open_circuit_constant,
     place,
+    relative_doubt,
     together,
     torque_per_ampere,
 )
@@ -37,7 +38,8 @@ def load_above_open_circuit(evidence: Evidence) -> Iterator[Finding]:
             continue
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.abs(run.get("voltage") / run.get("speed")) / constant
-        rows = np.isfinite(ratio) & (ratio > 1.15)
+        doubts = [relative_doubt(run, name, evidence.instruments) for name in ("speed", "voltage")]
+        rows = np.isfinite(ratio) & (ratio > 1.15 + np.sum(doubts, axis=0))
         if rows.any():
             yield Finding(
                 kind="load-above-open-circuit",
@@ -52,7 +54,7 @@ def load_above_open_circuit(evidence: Evidence) -> Iterator[Finding]:
 
 def almost_no_voltage(evidence: Evidence) -> Iterator[Finding]:
     """A machine that gives hardly any voltage, however fast it is turned."""
-    constant = open_circuit_constant(evidence)
+    constant = open_circuit_constant(evidence, clear=("speed",))
     if constant is None or constant >= _HARDLY_ANY_EMF:
         return
     run = evidence.of("open-circuit")[0]
@@ -92,7 +94,7 @@ def constant_against_torque(evidence: Evidence) -> Iterator[Finding]:
     if constant is None:
         return
     for run in evidence.of("brake", "load"):
-        torque_constant = torque_per_ampere(run)
+        torque_constant = torque_per_ampere(run, evidence.instruments)
         if torque_constant is None:
             continue
         ratio = constant / torque_constant

@@ -17,6 +17,7 @@ from motorfit.bench.evidence import (
     odd_ones_out,
     place,
     rank_correlation,
+    relative_doubt,
     together,
 )
 from motorfit.bench.records import Run
@@ -82,7 +83,8 @@ def voltage_against_speed(evidence: Evidence) -> Iterator[Finding]:
     """Open-circuit voltage that does not rise with speed."""
     for run in evidence.of("open-circuit"):
         speed, voltage = together(run, "speed", "voltage")
-        if len(speed) < 4 or not speed.max() > 1.3 * speed.min():
+        doubt = np.nanmax(accuracy_half_width(run, "speed", evidence.instruments), initial=0.0)
+        if len(speed) < 4 or not speed.max() > 1.3 * speed.min() + 4 * doubt:
             continue
         correlation = rank_correlation(speed, voltage)
         if correlation < 0.3:
@@ -154,16 +156,16 @@ def load_values(evidence: Evidence) -> Iterator[Finding]:
 
 def _seen_load(run: Run, instruments: Instruments) -> tuple[FloatArray, FloatArray]:
     """Voltage over current, and by how much it may be off the load's value, relative."""
-    voltage, current = np.abs(run.get("voltage")), np.abs(run.get("current"))
+    voltage, current, load = (np.abs(run.get(name)) for name in ("voltage", "current", "load"))
     ammeter = instruments.get(("current", run.meters.get("current", "")))
+    burden = ammeter.burden if ammeter else 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        seen = np.asarray(voltage / current - (ammeter.burden if ammeter else 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        parts = [
-            accuracy_half_width(run, name, instruments) / np.abs(run.get(name))
-            for name in ("voltage", "current", "load")
-        ]
-    return seen, np.asarray(np.sum(parts, axis=0) + _BESIDES_ACCURACY)
+        seen = voltage / current - burden
+        share = (load + burden) / load  # what is off in the whole is more of the load alone
+    meters = [relative_doubt(run, name, instruments) for name in ("voltage", "current")]
+    resistor = relative_doubt(run, "load", instruments)
+    allowed = (np.sum(meters, axis=0) + _BESIDES_ACCURACY) * share
+    return np.asarray(seen), np.asarray(allowed + resistor / (1.0 - np.minimum(resistor, 0.5)))
 
 
 def columns_mixed_up(evidence: Evidence) -> Iterator[Finding]:
