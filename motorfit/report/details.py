@@ -14,7 +14,7 @@ from motorfit.quantities import friendly, from_si, show_interval, show_number
 from motorfit.report.changes import Changes
 from motorfit.report.screen import finding_text, reading_cautions
 from motorfit.report.tables import paragraphs, section, table
-from motorfit.report.words import RPM, STANDS_OUT, TITLES, combination
+from motorfit.report.words import RPM, STANDS_OUT, TITLES, combination, rounded
 
 
 def details(fit: Fit, changes: Changes | None = None) -> str:
@@ -158,9 +158,9 @@ def _together(fit: Fit) -> str:
 
 def _at(name: str, value: float) -> str:
     if name == "speed":
-        return f"{value / RPM:.4g} rpm"
+        return f"{rounded(value / RPM, 4)} rpm"
     unit = {"current": "A", "load": "ohm", "voltage": "V"}.get(name, "")
-    return f"{value:.3g} {unit}".rstrip()
+    return f"{rounded(value)} {unit}".rstrip()
 
 
 def _lacking(fit: Fit) -> str:
@@ -243,8 +243,8 @@ def _residual(row: ResidualRow) -> tuple[str, ...]:
         row.file,
         str(row.row),
         row.kind,
-        f"{measured:.4g}",
-        f"{fitted:.4g}",
+        rounded(measured, 4),
+        rounded(fitted, 4),
         f"{left:+.2g}",
         unit,
         f"{row.standardised:+.1f}",

@@ -63,7 +63,7 @@ def load_figure(fit: Fit) -> Figure | None:
         draw_residuals(below, amperes, rows, colours, shapes)
         above.set_ylabel("terminal voltage (V)")
         below.set_xlabel("current (A)")
-        above.set_ylim(bottom=0.0)
+        above.set_ylim(0.0, 1.06 * above.dataLim.y1)
         room_around(below, amperes, beyond=1.24)  # the lines end with their names
         legend_outside(figure, above)
     return figure

@@ -8,7 +8,7 @@ import numpy as np
 
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.result import Fit, ResidualRow
-from motorfit.report.words import RPM
+from motorfit.report.words import RPM, rounded
 
 #: Resistors whose values are not written down are one where these are within 15 %.
 SAME_LOAD = 1.15
@@ -61,8 +61,9 @@ def loads_of(fit: Fit, rows: list[ResidualRow]) -> Loads:
     labels = []
     for number in range(int(group.max(initial=-1)) + 1):
         members = group == number
-        about = "" if known[members].all() else "about "
-        labels.append(f"{about}{np.median(ohms[members]):.3g} ohm")
+        middle = float(np.median(ohms[members]))
+        written = known[members].all()
+        labels.append(f"{rounded(middle)} ohm" if written else f"about {rounded(middle, 2)} ohm")
     return Loads(ohms=ohms, group=group, labels=tuple(labels))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Fit
 from motorfit.report.layout import WIDTH
-from motorfit.report.words import RPM, test_named_in
+from motorfit.report.words import RPM, rounded, test_named_in
 
 #: Room for a command beside its label.
 LONGEST = WIDTH - len("Next  ")
@@ -51,7 +51,7 @@ def _predict(fit: Fit, profile: Path) -> str:
     fastest = max(step * (fastest // step), step)  # inside what was tested
     return (
         f'motorfit predict {quoted(profile)} --speed "{fastest:.0f} rpm" '
-        f'--load "{_load(fit):.2g} ohm"'
+        f'--load "{rounded(_load(fit), 2)} ohm"'
     )
 
 

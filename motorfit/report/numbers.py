@@ -9,7 +9,7 @@ from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.quantities import friendly, show_interval, show_number
 from motorfit.report.layout import WIDTH, cut_row
-from motorfit.report.words import RPM, combination
+from motorfit.report.words import RPM, combination, rounded
 
 #: Parameters that driven readings tell together before they tell them apart.
 ELECTRICAL = ("emf_constant", "armature_resistance", "brush_drop")
@@ -118,9 +118,9 @@ def _combination_row(known: Combination) -> str:
     factor, unit = friendly(known.value, known.unit)
     label = combination(known.of)
     if known.unit == "Ohm" and set(at) == {"current"}:
-        label = f"winding+brushes, {at['current']:.3g} A"
+        label = f"winding+brushes, {rounded(at['current'])} A"
     elif known.unit == "A.s/rad" and set(at) == {"load"}:
-        label = f"amps/1000 rpm, {at['load']:.3g} ohm"
+        label = f"amps/1000 rpm, {rounded(at['load'])} ohm"
         factor, unit = 1000 * RPM, "A"
     elif known.unit == "A" and set(at) == {"load"}:
         label = "less, at every speed"

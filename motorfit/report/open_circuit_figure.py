@@ -65,7 +65,7 @@ def open_circuit_figure(fit: Fit) -> Figure | None:
         draw_residuals(below, rpm, rows, [COLOURS[0]] * len(rows), ["o"] * len(rows))
         above.set_ylabel("terminal voltage (V)")
         below.set_xlabel("speed (rpm)")
-        above.set_ylim(bottom=0.0)
+        above.set_ylim(0.0, 1.06 * above.dataLim.y1)
         room_around(below, rpm)
         legend_outside(figure, above)
     return figure

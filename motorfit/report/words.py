@@ -54,6 +54,17 @@ def count_of(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
+def rounded(value: float, digits: int = 3) -> str:
+    """A number to so many significant digits, without a power of ten up to a million.
+
+    Examples
+    --------
+    >>> rounded(129.0, 2), rounded(4.7)
+    ('130', '4.7')
+    """
+    return f"{float(f'{value:.{digits}g}'):.7g}"
+
+
 def listed(items: Iterable[str], last: str = "and") -> str:
     """Things in a sentence.
 

@@ -129,12 +129,26 @@ def test_readings_are_never_replaced(here):
     assert (here / "red.csv").read_text("utf-8") == RED
 
 
-def test_folder_that_takes_no_file_is_told_and_the_results_are_shown():
-    """A folder in the place of the file can be written by nobody, not even an administrator."""
+def test_place_that_is_not_there_is_told_and_the_results_are_shown():
+    """A folder that is not there takes no file, not even an administrator's."""
     result = run("red.csv", "-o", "no/such/folder/p.json", code=2)
 
     assert "volts per 1000 rpm" in result.stdout
     assert "there is no folder" in result.stderr
+
+
+def test_folder_without_permission_is_told_and_the_results_are_shown(monkeypatch):
+    """As the system says it; an administrator, who runs many tests, may write anywhere."""
+
+    def refuse(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("motorfit.files.tempfile.mkstemp", refuse)
+
+    result = run("red.csv", code=2)
+
+    assert "volts per 1000 rpm" in result.stdout
+    assert "no permission to write there" in result.stderr
 
 
 def test_figures_are_drawn_on_request(here):
