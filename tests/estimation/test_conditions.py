@@ -22,7 +22,6 @@ from motorfit.estimation.conditions import (
 from motorfit.estimation.rows import (
     CURRENT,
     SPEED,
-    TORQUE,
     VOLTAGE,
     Influence,
     Rows,
@@ -94,7 +93,7 @@ def every_influence(rows: Rows) -> Influence:
         influence.offset[:, quantity, 4 + quantity] = np.where(at % 3 == 0, -1.0, 1.0)
     influence.load[~rows.metered, 8] = 1.0
     influence.leads[9] = 1.0
-    influence.winding[at % 2 == 0, 10] = 1.0
+    influence.winding[at % 3 != 0, 10] = 1.0
     influence.magnets[at % 3 != 1, 11] = 1.0
     influence.loss[at < ROWS // 2, 12] = 1.0
     influence.resistance[rows.standing, 13] = 1.0
