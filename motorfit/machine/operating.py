@@ -15,6 +15,9 @@ from motorfit.machine.brushed import (
     terminal_voltage,
 )
 
+#: Steps of Newton's method; it is done in a handful.
+_MOST_STEPS = 40
+
 
 def _root(
     function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
@@ -46,7 +49,12 @@ def current_on_resistor(
 ) -> FloatArray:
     r"""Current of a machine that is driven and feeds a resistor.
 
-    Solves :math:`v(\omega, i) + R_L i = 0`.
+    Solves :math:`v(\omega, i) + R_L i = 0`, that is with :math:`x = -i`
+
+    .. math:: k m \omega - (R \rho + R_L + a k m \omega)\, x - V_b \tanh(x / i_0) = 0
+
+    by Newton's method. For :math:`x \ge 0` the left side falls and is convex, so that from
+    a point below the solution every step stays below it.
 
     Parameters
     ----------
@@ -70,24 +78,20 @@ def current_on_resistor(
     >>> round(current_on_resistor(small, 200.0, 4.5).item(), 9)
     -2.0
     """
-    speed, load = np.broadcast_arrays(np.asarray(speed, float), np.asarray(load, float))
-    conductance = np.divide(1.0, load, out=np.zeros(load.shape), where=~np.isinf(load))
-    emf = terminal_voltage(
-        machine, speed, 0.0, winding_factor=winding_factor, magnet_factor=magnet_factor
-    )
-
-    def mismatch(voltage: FloatArray) -> FloatArray:
-        inside = terminal_voltage(
-            machine,
-            speed,
-            -conductance * voltage,
-            winding_factor=winding_factor,
-            magnet_factor=magnet_factor,
-        )
-        return np.asarray(inside - voltage)
-
-    voltage = _root(mismatch, np.zeros_like(emf), emf * (1 + 1e-9) + 1e-12)
-    return np.asarray(-conductance * voltage + 0.0)
+    emf = np.asarray(machine.emf_constant) * magnet_factor * np.asarray(speed, float)
+    inside = np.asarray(machine.armature_resistance) * winding_factor
+    in_all = inside + np.asarray(load, float) + np.asarray(machine.armature_reaction) * emf
+    conductance = 1.0 / in_all
+    drop, scale = np.asarray(machine.brush_drop), machine.brush_current_scale
+    given = np.maximum((emf - drop) * conductance, 0.0)
+    for _ in range(_MOST_STEPS):
+        brush = np.tanh(given / scale)
+        left = (emf - drop * brush) * conductance - given
+        step = left / (1.0 + drop * conductance / scale * (1.0 - brush**2))
+        given = given + step
+        if not np.any(np.abs(step) > 1e-12 * np.abs(given)):
+            break
+    return np.asarray(0.0 - given)
 
 
 def current_at_voltage(
