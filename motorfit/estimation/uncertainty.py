@@ -200,6 +200,8 @@ def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     for index in np.flatnonzero(short):
         along = joint.covariance[:, index] / joint.covariance[index, index]
         scatter = scatter + short[index] ** 2 * np.outer(along, along)
+    if not (np.all(np.isfinite(scatter)) and np.all(np.isfinite(sensitivity))):
+        raise ValueError("the covariance is not finite")
     return Uncertainty(
         joint=joint,
         scatter=0.5 * (scatter + scatter.T),
