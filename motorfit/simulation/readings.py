@@ -94,10 +94,11 @@ class DrawnKit:
             return self._shown(meter, true, scattered, steps), step
         steps, _ = range_of(scattered, meter.stated)
         shown = self._shown(meter, true, scattered, steps)
-        over = range_of(shown, meter.stated)[0] > steps
-        if over.any():  # the meter's own error pushed it over the end of the range
-            steps = np.where(over, range_of(shown, meter.stated)[0], steps)
-            shown = self._shown(meter, true, scattered, steps)
+        if meter.stated.counts is not None:
+            larger, _ = range_of(shown, meter.stated)
+            if (larger > steps).any():  # its own error pushed it over the end of the range
+                steps = np.maximum(steps, larger)
+                shown = self._shown(meter, true, scattered, steps)
         self.seen.setdefault(meter.stated.quantity, []).extend(map(float, steps))
         return shown, float(steps.min(initial=np.inf))
 
@@ -122,6 +123,6 @@ def rounded(values: FloatArray, instrument: Instrument, steps: FloatArray) -> Fl
     per_unit = factor / steps
     whole = np.round(values / steps)
     near = np.round(per_unit)
-    decimal = (near >= 1) & np.isclose(per_unit, near, rtol=1e-9)
+    decimal = (near >= 1) & (np.abs(per_unit - near) < 1e-9 * near)
     displayed = np.where(decimal, whole / np.where(decimal, near, 1.0), whole * (steps / factor))
     return np.asarray((displayed + 0.0) * factor)
