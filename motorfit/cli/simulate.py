@@ -244,7 +244,8 @@ def _write(
 
 
 def _what_was_written(folder: Path, texts: Mapping[str, str], answers: Path | None) -> list[str]:
-    lines = [f"Written in {folder}, all of it invented:", f"  {', '.join(texts)}"]
+    names = click.wrap_text(", ".join(texts), 78, "  ", "  ")
+    lines = [f"Written in {folder}, all of it invented:", names]
     if answers is not None:
         lines.append(f"What is behind the readings: {answers}")
     shown = f'"{folder}"' if " " in str(folder) else str(folder)

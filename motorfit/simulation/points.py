@@ -189,7 +189,7 @@ def _as_motor(
     if not np.isfinite(speed).all():
         raise ValueError(
             "the motor does not start at every planned voltage: "
-            f"{float(supply[~np.isfinite(speed)][0]):g} V is too little for its friction and load"
+            f"{float(supply[~np.isfinite(speed)][0]):.3g} V is too little for its friction and load"
         )
     return found
 
