@@ -114,6 +114,12 @@ def fit(
         return
     if out is not None:
         raise click.UsageError("-o names one file, and there are several benches. Leave it out.")
+    names = [_own_name(bench) for bench in chosen]
+    if figures is not None and len(set(names)) < len(names):
+        raise click.UsageError(
+            "--figures makes a folder of each bench's name, and two have the same. "
+            "Fit them one by one."
+        )
     outcomes = [_carrying_on(bench, wish) for bench in _in_turn(chosen)]
     _show_several(outcomes, with_details, as_json)
     if any(outcome.problem is not None for outcome in outcomes):
@@ -229,9 +235,7 @@ def _carrying_on(bench: Path, wish: Wish) -> Outcome:
     """Fit one of several benches; a bad one is told and does not stop the others."""
     from dataclasses import replace
 
-    figures = (
-        wish.figures / (bench.name if bench.is_dir() else bench.stem) if wish.figures else None
-    )
+    figures = wish.figures / _own_name(bench) if wish.figures else None
     try:
         outcome = fit_one(bench, replace(wish, figures=figures))
     except MotorfitError as problem:
@@ -252,13 +256,16 @@ def _show_one(outcome: Outcome, with_details: bool, as_json: bool) -> None:
 
 
 def _screen(outcome: Outcome, with_details: bool) -> str:
-    from motorfit.report.details import details
     from motorfit.report.screen import first_screen
 
     assert outcome.fit is not None
     written: Path | str = outcome.written or f"nowhere: {outcome.problem}"
     screen = first_screen(outcome.fit, written=written, changes=outcome.changes)
-    return f"{screen}\n\n{details(outcome.fit, outcome.changes)}" if with_details else screen
+    if not with_details:
+        return screen
+    from motorfit.report.details import details
+
+    return f"{screen}\n\n{details(outcome.fit, outcome.changes)}"
 
 
 def _show_several(outcomes: list[Outcome], with_details: bool, as_json: bool) -> None:
@@ -272,13 +279,14 @@ def _show_several(outcomes: list[Outcome], with_details: bool, as_json: bool) ->
         for outcome in outcomes:
             if outcome.fit is not None:
                 click.echo(f"{_screen(outcome, with_details)}\n")
-    click.echo(summary({_named(outcome.bench): outcome.fit for outcome in outcomes}))
+    click.echo(summary({str(outcome.bench): outcome.fit for outcome in outcomes}))
     written = sum(outcome.written is not None for outcome in outcomes)
     click.echo(f"{written} of {len(outcomes)} profiles written, each with its bench.")
 
 
-def _named(bench: Path) -> str:
-    return bench.name or str(bench)
+def _own_name(bench: Path) -> str:
+    bench = bench if bench.name else bench.resolve()
+    return bench.name if bench.is_dir() else bench.stem
 
 
 def content_of(outcome: Outcome) -> dict[str, Any]:

@@ -136,6 +136,17 @@ def cut(text: str, width: int) -> str:
     return text if cell_len(text) <= width else _with_dots(text, width)
 
 
+def end_of(text: str, width: int) -> str:
+    """The end of a long path, which tells more than its beginning.
+
+    Examples
+    --------
+    >>> end_of("class/group-7/red.csv", 12)
+    '...7/red.csv'
+    """
+    return text if cell_len(text) <= width else f"...{text[3 - width :]}"
+
+
 def cut_row(text: str) -> str:
     """A row of columns, cut at the edge of the screen; the spaces between columns stay."""
     return text.rstrip() if len(text) <= WIDTH else text[: WIDTH - 3].rstrip() + "..."

@@ -22,6 +22,7 @@ from motorfit.report.layout import (
     bulleted,
     cut,
     cut_row,
+    end_of,
     fit_to_screen,
     gap,
     labelled,
@@ -284,16 +285,10 @@ def _written(fit: Fit, written: Path | str | None) -> Block:
     if written is None:
         return NOTHING
     text = str(written)
-    roomy, tight = labelled("Written", text, 3), labelled("Written", _end_of(text), 1)
+    roomy, tight = labelled("Written", text, 3), labelled("Written", end_of(text, WIDTH - LABEL), 1)
     if isinstance(written, Path):
         # a command must be copied whole: where it is long it begins further left
         command = next_command(fit, written)
         label = "Next" if len(command) > WIDTH - LABEL else f"{'Next':<{LABEL - 2}}"
         roomy, tight = [*roomy, f"{label}  {command}"], [*tight, f"{label}  {command}"]
     return Block((roomy, tight), (8.0,))
-
-
-def _end_of(text: str) -> str:
-    """The end of a long path, which tells more than its beginning."""
-    room = WIDTH - LABEL
-    return text if len(text) <= room else f"...{text[3 - room :]}"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.result import Fit
-from motorfit.quantities import friendly, show_number
-from motorfit.report.layout import WIDTH, cut
+from motorfit.quantities import show_number
+from motorfit.report.layout import WIDTH, end_of, one_line
 from motorfit.report.tables import table
 from motorfit.report.words import RPM
 
@@ -20,16 +20,19 @@ def summary(fits: Mapping[str, Fit | None]) -> str:
     Parameters
     ----------
     fits : mapping of str to Fit or None
-        By the name of their bench; None where the bench could not be fitted.
+        By the path of their bench; None where the bench could not be fitted.
 
     Returns
     -------
     str
         Plain text of at most 80 columns.
     """
-    columns = ("bench", "V per 1000 rpm", "winding", "brush drop", "turning loss", "odd")
+    columns = ("bench", "V/1000 rpm", "winding (ohm)", "brush drop (V)", "loss (W)", "odd")
     rows = [
-        (cut(name, _NAME_WIDTH), *(("not fitted", "", "", "", "") if fit is None else _row(fit)))
+        (
+            end_of(one_line(name), _NAME_WIDTH),
+            *(("not fitted", "", "", "", "") if fit is None else _row(fit)),
+        )
         for name, fit in fits.items()
     ]
     return table(columns, rows, right=("odd",), width=WIDTH)
@@ -40,7 +43,7 @@ def _row(fit: Fit) -> tuple[str, str, str, str, str]:
     loss = "?" if fit.loss is None else with_half_width(fit.loss.power)
     odd = sum(one.severity in ("error", "caution") for one in fit.findings)
     return (
-        with_half_width(parameters["emf_constant"], factor=1000 * RPM, unit=""),
+        with_half_width(parameters["emf_constant"], 1000 * RPM),
         with_half_width(parameters["armature_resistance"]),
         with_half_width(parameters["brush_drop"]),
         loss,
@@ -48,9 +51,7 @@ def _row(fit: Fit) -> tuple[str, str, str, str, str]:
     )
 
 
-def with_half_width(
-    known: Estimate | NotKnown, *, factor: float | None = None, unit: str = ""
-) -> str:
+def with_half_width(known: Estimate | NotKnown, factor: float = 1.0) -> str:
     """A value and the half-width of its interval; a question mark where it is not known.
 
     Examples
@@ -60,15 +61,6 @@ def with_half_width(
     """
     if isinstance(known, NotKnown):
         return "?"
-    if factor is None:
-        factor, unit = friendly(known.value or max(known.interval, key=abs), known.unit)
     low, high = (factor * end for end in known.interval)
     half = (high - low) / 2
-    text = f"{show_number(factor * known.value, half)} +- {show_number(half, half)}"
-    return f"{text} {unit}".rstrip()
-
-
-def odd_ones(names: Iterable[str]) -> str:
-    """What to say below the table of benches that could not be fitted."""
-    failed = list(names)
-    return f"Not fitted: {', '.join(failed)}; the messages say why." if failed else ""
+    return f"{show_number(factor * known.value, half)} +- {show_number(half, half)}"

@@ -243,6 +243,23 @@ def test_figures_of_several_benches_have_a_folder_each(here):
     assert {path.parent.name for path in (here / "drawn").rglob("load.png")} == {"green", "red"}
 
 
+def test_benches_of_one_name_do_not_share_a_folder_of_figures(here):
+    write_demo(here / "other" / "green")
+
+    result = run("green", "other/green", "--figures", "drawn", code=2)
+
+    assert "two have the same" in result.stderr
+    assert not (here / "drawn").exists()
+
+
+def test_benches_of_one_name_have_a_line_each(here):
+    write_demo(here / "other" / "green")
+
+    rows = run("green", "other/green").stdout.splitlines()[2:4]
+
+    assert [row.split()[0] for row in rows] == ["green", "other/green"]
+
+
 def test_one_place_for_several_profiles_is_refused():
     assert "Leave it out" in run("green", "red.csv", "-o", "p.json", code=2).stderr
 

@@ -18,7 +18,7 @@ def test_each_bench_has_its_line():
 
     assert [line.split()[0] for line in lines[2:]] == ["red", "one", "bad"]
     assert "5.770 +- 0.020" in lines[2]
-    assert "0.85 +- 0.06 ohm" in lines[2]
+    assert "0.85 +- 0.06" in lines[2]
     assert lines[3].split()[1:4] == ["?", "?", "?"]
     assert "not fitted" in lines[4]
 
