@@ -1,0 +1,1 @@
+"""A virtual bench: readings of a known machine through known instruments."""
