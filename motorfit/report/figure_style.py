@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from typing import Any, Literal
 
 import matplotlib as mpl
@@ -133,6 +134,8 @@ def figure_bytes(figure: Figure, form: FigureFormat = "png") -> bytes:
     """
     content = io.BytesIO()
     metadata = {"Date": None} if form == "svg" else {"Software": "motorfit"}
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        # a name in a script that the font lacks is drawn as boxes; nobody can mend that here
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(content, format=form, metadata=metadata)
     return content.getvalue()

@@ -73,6 +73,13 @@ def test_dollar_in_a_name_is_no_formula():
     assert r"\$5" in figure._suptitle.get_text()
 
 
+def test_name_in_a_script_that_the_font_lacks_is_no_trouble():
+    """A missing glyph is a warning to matplotlib, and warnings fail these tests."""
+    figure = open_circuit_figure(measured("\N{CJK UNIFIED IDEOGRAPH-96FB}"))
+
+    assert figure_bytes(figure).startswith(b"\x89PNG")
+
+
 def test_same_fit_gives_the_same_file_every_time():
     first, second = (figure_bytes(load_figure(drill()), "svg") for _ in range(2))
 
