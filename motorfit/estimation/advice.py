@@ -21,6 +21,7 @@ from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
 from motorfit.estimation.scatter import project
 from motorfit.estimation.solver import solution_at
 from motorfit.estimation.standing import determined
+from motorfit.instruments import range_of
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.machine.operating import current_on_resistor, free_running
 
@@ -153,11 +154,23 @@ def _candidates(bench: Bench, joint: Joint) -> Iterable[_Candidate]:
     yield from _driven(machine, running, fastest)
     yield from _by_itself(bench, machine, running, fastest)
     if "current" in _read_quantities(bench) and not _has_zero(bench):
+        nothing = replace(_run("zero", current=np.zeros(1)), written_step=_ammeter_step(bench))
         yield _Candidate(
             does="what the ammeter shows with nothing connected (zero.csv)",
             minutes=1.0,
-            runs=(_run("zero", current=np.zeros(1)),),
+            runs=(nothing,),
         )
+
+
+def _ammeter_step(bench: Bench) -> dict[str, float]:
+    """One digit of the ammeter in the range of its smallest readings, where an offset hurts."""
+    steps: list[float] = []
+    for run in bench.runs:
+        if "current" in run.readings:
+            ammeter = bench.instrument("current", run.meters.get("current", ""))
+            written = run.written_step.get("current", np.nan)
+            steps += range_of(run.get("current"), ammeter, written)[0].tolist()
+    return {"current": min((step for step in steps if step > 0), default=np.nan)}
 
 
 def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Iterable[_Candidate]:

@@ -346,12 +346,7 @@ def _add_effects(assembly: _Assembly, components: list[str]) -> None:
             position += [unplaced] if len(unplaced) else []
         if assembly.present[rows, 1].any():
             friction.append(rows[assembly.present[rows, 1]])
-    labels = assembly.labels("setting")
-    settings = [
-        np.flatnonzero([label == other for other in labels])
-        for label in dict.fromkeys(labels)
-        if label
-    ]
+    settings = _settings(assembly)
     shared = [group for group in settings if len(group) > 1]
     for name, usual, groups, where, axis in (
         (SETTING, USUAL_SETTING, settings if shared else [], "gain", SPEED),
@@ -375,11 +370,23 @@ def _add_effects(assembly: _Assembly, components: list[str]) -> None:
             assembly.register.add(effect, (name, number), where, group, quantity=axis)
 
 
+def _settings(assembly: _Assembly) -> list[IntArray]:
+    """Turning rows that share a setting; "1" in another sheet is another setting."""
+    groups: dict[tuple[int, str], list[int]] = {}
+    row = 0
+    for number, run in enumerate(assembly.runs):
+        for label in run.setting:
+            if label and run.kind != "resistance":
+                groups.setdefault((number, label), []).append(row)
+            row += 1
+    return [np.array(group) for group in groups.values()]
+
+
 def _zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
     """Offsets with what the `zero` readings say of them.
 
-    A reading of nothing shows the offset itself. It belongs to the range whose step it
-    was written with; where none matches, to every range of its meter.
+    A reading of nothing shows the offset itself, of the range whose step it was written
+    with: how large it is says nothing of the range. Another range has another offset.
     """
     updated = list(nuisances)
     for run in bench.of_kind("zero"):
@@ -390,18 +397,14 @@ def _zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]
             readings = shown[~np.isnan(shown)]
             if not len(readings):
                 continue
-            steps, labels = range_of(readings, meter, run.written_step.get(quantity, 0.0))
+            written = run.written_step.get(quantity, 0.0)
+            steps, labels = range_of(np.zeros_like(readings), meter, written)
             step = float(np.max(steps))
             deviation = np.sqrt(step**2 / 12 + np.var(readings, ddof=0) / len(readings))
-            candidates = [
-                index
-                for index, nuisance in enumerate(updated)
-                if (nuisance.quantity, nuisance.error, nuisance.id)
-                == (quantity, "offset", meter.id)
-            ]
-            matching = [index for index in candidates if updated[index].range in set(labels)]
-            for index in matching or candidates:
-                updated[index] = _with_reading(updated[index], float(np.mean(readings)), deviation)
+            for index, nuisance in enumerate(updated):
+                same = (nuisance.quantity, nuisance.error, nuisance.id, nuisance.range)
+                if same == (quantity, "offset", meter.id, labels[0]):
+                    updated[index] = _with_reading(nuisance, float(np.mean(readings)), deviation)
     return updated
 
 
