@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
-from motorfit.estimation.conditions import MACHINE_PARAMETERS, T0, VB, VBS, B, K, R
+from motorfit.estimation.conditions import T0, VB, VBS, B, K, R
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.profile.model import Combination
+
+#: Voltage over current of one resistor varies by less, whatever the meters' scatter.
+_ONE_RESISTOR = 0.2
 
 #: A combination is worth telling where it is known to better than this, relatively.
 _KNOWN_TO = 0.5
@@ -125,10 +128,16 @@ def _emf_at_one_speed(joint: Joint) -> _Form:
 
 
 def _on_one_resistor(joint: Joint) -> list[_Form]:
-    """Current is affine in speed, i = (k omega - Vb)/(R + R_L): slope and intercept."""
+    """Current is affine in speed, i = (k omega - Vb)/(R + R_L): slope and intercept.
+
+    Empty where what was connected was no resistor, a battery say.
+    """
     full, values = _values(joint)
     carrying = values[:, CURRENT] < 0
-    load = _mean(values[carrying, VOLTAGE] / -values[carrying, CURRENT])
+    loads = values[carrying, VOLTAGE] / -values[carrying, CURRENT]
+    load = _mean(loads)
+    if not len(loads) or np.ptp(loads) > _ONE_RESISTOR * load:
+        return []
     total = full[R] + load
     return [
         _Form(
@@ -183,5 +192,4 @@ def what_separates(joint: Joint, place: int) -> str:
     for tangle, remedy in _REMEDIES:
         if tangle <= partners | {free[place]} and free[place] in tangle:
             return remedy
-    names = ", ".join(sorted(MACHINE_PARAMETERS[index] for index in partners))
-    return f"readings that tell apart {names}"
+    return "load over a wider range of speeds and currents"

@@ -57,6 +57,10 @@ def places(joint: Joint) -> tuple[IntArray, IntArray]:
 def outliers(joint: Joint, most: int = 3) -> tuple[Outlier, ...]:
     """Readings that do not belong: externally studentised, Bonferroni over the bench.
 
+    The most extreme readings are set aside one after another; those belong not that
+    come before the last one whose residual is beyond chance when it is judged with all
+    before it set aside. So two slips cannot hide each other.
+
     Parameters
     ----------
     joint : Joint
@@ -67,23 +71,30 @@ def outliers(joint: Joint, most: int = 3) -> tuple[Outlier, ...]:
     Returns
     -------
     tuple of Outlier
-        The worst first.
+        The worst first, each judged with all of them set aside.
+
+    References
+    ----------
+    .. [1] B. Rosner, Technometrics 25 (1983) 165: generalised extreme studentised deviate.
     """
     row, _ = places(joint)
     kept = np.ones(len(row), dtype=bool)
-    found: list[Outlier] = []
+    candidates: list[int] = []
+    beyond_chance = 0
     scores = standardised(joint)
-    while len(found) < most:
+    while len(candidates) < most:
         candidate = int(np.argmax(np.where(kept, np.abs(scores), 0.0)))
         if abs(scores[candidate]) < _SUSPICIOUS:
             break
-        kept &= row != row[candidate]
-        outlier = _judge(joint, candidate, kept)
-        if outlier.chance > OUTLIER_LEVEL:
-            break
-        found.append(outlier)
+        kept = kept & (row != row[candidate])
+        candidates.append(candidate)
+        if _judge(joint, candidate, kept).chance <= OUTLIER_LEVEL:
+            beyond_chance = len(candidates)
         scores = _scores_without(joint, kept)
-    return tuple(found)
+    chosen = candidates[:beyond_chance]
+    kept = ~np.isin(row, row[chosen])
+    found = (_judge(joint, candidate, kept) for candidate in chosen)
+    return tuple(sorted(found, key=lambda outlier: -abs(outlier.standardised)))
 
 
 def _scores_without(joint: Joint, kept: BoolArray) -> FloatArray:

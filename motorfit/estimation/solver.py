@@ -252,7 +252,7 @@ def solve(
         max_nfev=200,
     )
     theta = vector(result.params)
-    if not np.all(np.isfinite(theta)):
+    if not (result.success and np.all(np.isfinite(theta))):
         raise FitError("the fit did not settle: the readings contradict each other wildly")
     return solution_at(equations, theta, scales, objective.evaluations)
 

@@ -4,7 +4,7 @@ Whitened columns of the design, scaled by the parameters' plausible sizes, give 
 information M. The readings' own scatter moves those columns too, and would pass for
 information where the true readings do not vary: its expected contribution N is taken
 off. A direction of M - N is *open* where what is left would not pin the parameters to
-a third of their own size, or could as well be chance in N.
+half of their own size, or could as well be chance in N.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.estimation.solver import Equations, Solution
 
-#: Information that pins a direction to a third of the parameters' plausible sizes.
-PINNED = 9.0
+#: Information that pins a direction to half of the parameters' plausible sizes.
+PINNED = 4.0
 
 #: How many times the scatter's expected contribution does not count as information: with
 #: ten rows its own chance variation is about 45 %, so two leave chance no room.

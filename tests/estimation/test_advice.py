@@ -1,0 +1,70 @@
+"""What further readings would bring."""
+
+from __future__ import annotations
+
+import pytest
+from virtual_benches import virtual
+
+import motorfit as mf
+
+
+def test_a_bench_without_a_mechanical_test_is_sent_to_a_no_load_run():
+    best = mf.fit(virtual("one resistor")).advice[0]
+
+    assert "two no-load runs from a supply" in best.does
+    assert best.brings == "measures turning loss"
+
+
+def test_a_single_no_load_row_asks_for_a_second_voltage():
+    best = mf.fit(virtual("lathe")).advice[0]
+
+    assert "one more no-load run" in best.does
+    assert best.brings == "measures turning loss"
+
+
+def test_one_current_is_not_told_to_repeat_it():
+    """More of the same point cannot tell R from Vb."""
+    for advice in mf.fit(virtual("one point")).advice:
+        assert "winding resistance" not in advice.brings or "ohm" in advice.does
+
+
+def test_advice_for_open_circuit_readings_names_a_load():
+    does = " / ".join(advice.does for advice in mf.fit(virtual("open circuit only")).advice)
+
+    assert "load test on about" in does
+    assert "no-load runs" in does
+
+
+def test_what_it_promises_comes_true():
+    """The promised width against that of a bench with the readings really taken.
+
+    Three more readings at the heaviest load; the scatter itself is estimated anew from
+    few rows, so the achieved width differs from the promise by up to a third.
+    """
+    bench = virtual("lathe")
+    found = mf.fit(bench)
+    (promise,) = [a for a in found.advice if "largest current" in a.does]
+    percent = float(promise.brings.split(" to ")[1].split(" %")[0])
+
+    extended = with_more_load(bench)
+    before = found.parameters["armature_resistance"].standard_uncertainty
+    after = mf.fit(extended).parameters["armature_resistance"].standard_uncertainty
+
+    assert after / before == pytest.approx(percent / 100, rel=0.35)
+
+
+def with_more_load(bench: mf.Bench) -> mf.Bench:
+    from dataclasses import replace
+
+    from virtual_benches import PLANS, TRUE
+
+    plan = replace(
+        PLANS["lathe"],
+        open_circuit_speeds=(),
+        supply_voltages=(),
+        load_resistors=(2.2,),
+        repeats=3,
+    )
+    more = mf.simulate(TRUE, plan=plan, seed=3)
+    runs = tuple(replace(run, source=run.source.with_name("load-2.csv")) for run in more.runs)
+    return replace(bench, runs=bench.runs + runs)

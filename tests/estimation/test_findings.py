@@ -1,0 +1,146 @@
+"""What the fit notices: slips, bounds, directions, residuals that hang together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from virtual_benches import PLANS, TRUE, virtual
+
+import motorfit as mf
+from motorfit.simulation.plan import Conditions
+
+
+def kinds(found: mf.Fit) -> set[str]:
+    return {finding.kind for finding in found.findings}
+
+
+def spoiled(seed: int = 3, *, row: int = 5, factor: float = 1.1) -> mf.Bench:
+    """A clean bench with the voltage of one load row off by a factor."""
+    bench = virtual("whole", seed)
+    runs = []
+    for run in bench.runs:
+        if run.kind == "load":
+            voltage = run.readings["voltage"].copy()
+            voltage[row] *= factor
+            run = replace(run, readings={**run.readings, "voltage": voltage})
+        runs.append(run)
+    return replace(bench, runs=tuple(runs))
+
+
+def test_a_slip_of_ten_per_cent_is_found_in_its_place():
+    """12 V where 11 V belongs is dozens of standard deviations of such meters."""
+    bench = spoiled()
+    (load,) = bench.of_kind("load")
+
+    (outlier,) = [f for f in mf.fit(bench).findings if f.kind == "outlier"]
+
+    assert outlier.where == f"{load.source.name}:{load.rows[5]}"
+    assert outlier.severity == "error"
+    assert "take the reading again" in outlier.suggestion
+
+
+def test_a_slip_is_not_hidden_by_the_scatter_it_makes():
+    """Judged with itself left out: the scatter without it is that of a clean bench."""
+    (outlier,) = [f for f in mf.fit(spoiled()).findings if f.kind == "outlier"]
+
+    assert outlier.damage > 10
+
+
+def test_two_slips_are_both_found():
+    once = spoiled(row=5)
+    (load,) = once.of_kind("load")
+    voltage = load.readings["voltage"].copy()
+    voltage[2] *= 0.85
+    twice = replace(load, readings={**load.readings, "voltage": voltage})
+    bench = replace(once, runs=tuple(twice if r is load else r for r in once.runs))
+
+    places = {f.where for f in mf.fit(bench).findings if f.kind == "outlier"}
+
+    assert places == {f"load.csv:{load.rows[2]}", f"load.csv:{load.rows[5]}"}
+
+
+def test_clean_benches_hear_no_alarm():
+    """At 0.5 % a bench for outliers and 0.13 % for correlation, three of 60 is 1 in 400."""
+    alarms = [
+        finding
+        for seed in range(60)
+        for finding in mf.fit(virtual("whole", seed)).findings
+        if finding.severity in ("error", "caution")
+    ]
+
+    assert len(alarms) <= 2
+
+
+def test_nothing_odd_is_said():
+    assert "nothing-odd" in kinds(mf.fit(virtual("whole")))
+
+
+def test_a_difference_between_directions_is_found_with_its_size():
+    """Simulated brushes off neutral: the EMF constant 3 % larger in direction a."""
+    bench = mf.simulate(
+        TRUE,
+        plan=PLANS["both directions"],
+        conditions=Conditions(direction_effect=0.03),
+        seed=4,
+    )
+
+    found = mf.fit(bench)
+
+    (finding,) = [f for f in found.findings if f.kind == "directions-differ"]
+    assert "smaller than in direction a" in finding.says
+    a, b = (found.profile.directions[name]["emf_constant"] for name in "ab")
+    assert a.value / b.value == pytest.approx(1.03, abs=0.004)  # scatter over 24 rows
+
+
+def test_equal_directions_are_good_news():
+    found = mf.fit(virtual("both directions"))
+
+    assert "directions-agree" in kinds(found)
+    assert "directions-differ" not in kinds(found)
+
+
+def test_a_best_fit_below_zero_is_a_finding_and_widens_the_intervals():
+    """A negative brush drop of 0.4 V cannot be; it is 20 standard deviations away."""
+    impossible = mf.fit(with_drop(-0.4))
+    possible = mf.fit(with_drop(0.4))
+
+    assert "beyond-bound" in kinds(impossible)
+    assert "beyond-bound" not in kinds(possible)
+    wide = impossible.parameters["armature_resistance"].standard_uncertainty
+    assert wide > 2 * possible.parameters["armature_resistance"].standard_uncertainty
+
+
+def with_drop(drop: float) -> mf.Bench:
+    """Load rows of a virtual bench, their voltage shifted to another brush drop."""
+    bench = virtual("one resistor")
+    runs = []
+    for run in bench.runs:
+        if run.kind == "load":
+            shifted = run.readings["voltage"] + TRUE.brush_drop - drop
+            run = replace(run, readings={**run.readings, "voltage": shifted})
+        runs.append(run)
+    return replace(bench, runs=tuple(runs))
+
+
+def test_residuals_that_hang_together_widen_the_scatter():
+    """A slow drift of 1 % over 40 open-circuit rows: neighbours agree, chance does not."""
+    plan = replace(PLANS["open circuit only"], open_circuit_speeds=tuple(np.full(40, 150.0)))
+    bench = mf.simulate(TRUE, plan=plan, seed=2)
+    (run,) = bench.runs
+    drift = 1 + 0.01 * np.sin(np.linspace(0, 2 * np.pi, 40))
+    drifting = replace(run, readings={**run.readings, "voltage": run.readings["voltage"] * drift})
+
+    calm = mf.fit(bench)
+    found = mf.fit(replace(bench, runs=(drifting,)))
+
+    assert "residuals-hang-together" in kinds(found)
+    assert "residuals-hang-together" not in kinds(calm)
+
+
+def test_findings_are_ordered_by_severity():
+    order = ["error", "caution", "note", "good"]
+    found = [order.index(f.severity) for f in mf.fit(spoiled()).findings]
+
+    assert found == sorted(found)
