@@ -17,7 +17,7 @@ FIRST_BENCH = ROOT / "docs" / "first-bench.md"
 PAGES = [README, *sorted((ROOT / "docs").rglob("*.md"))]
 DRAWINGS = sorted((ROOT / "docs" / "_static").glob("*.svg"))
 RUN_HERE = {"console", "python"}
-NOT_RUN = {"text", "toml", "powershell", "bash"}  # bash and powershell: see below
+NOT_RUN = {"text", "toml", "json", "powershell", "bash"}  # bash and powershell: see below
 
 
 @dataclass(frozen=True)
