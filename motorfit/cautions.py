@@ -110,9 +110,9 @@ CAUTIONS_OF_TEST = {
     ),
     "no-load-motor": ("rotating", "amps-jack", "battery", *_ALWAYS),
     "brake": ("rotating", "amps-jack", "battery", "runaway", *_ALWAYS),
-    "resistance": ("amps-jack", "battery", "held-rotor", "alone", "codes"),
-    "coast-down": ("rotating", "short-circuit", *_ALWAYS),
-    "heat-run": ("amps-jack", "battery", "held-rotor", "hot-machine", *_ALWAYS),
+    "resistance": ("amps-jack", "battery", "hot-resistor", "held-rotor", *_ALWAYS),
+    "coast-down": ("rotating", "hot-resistor", "short-circuit", *_ALWAYS),
+    "heat-run": ("rotating", "amps-jack", "battery", "held-rotor", "hot-machine", *_ALWAYS),
     "breakaway": ("alone", "codes"),
     "zero": ("amps-jack",),
 }
