@@ -147,7 +147,7 @@ def _world(
 ) -> World:
     """Draw what stays the same all day: resistors, temperature."""
     half_width = conditions.winding.half_width
-    winding = conditions.winding.value + half_width * float(drawn.rng.uniform(-1.0, 1.0))
+    winding = conditions.winding.value + half_width * drawn.draw()
     resistors = {}
     for nominal in plan.load_resistors:
         error = drawn.error(kit.meter("load"), nominal)

@@ -57,8 +57,8 @@ class VirtualKit:
     leads : float
         Between the machine and the voltmeter. [ohm]
     draw : {"rectangular", "normal"}
-        How gains and offsets are drawn: within the stated half-width, or with the same
-        standard deviation, half-width / sqrt(3).
+        How gains, offsets and the winding's temperature are drawn: within the stated
+        half-width, or with the same standard deviation, half-width / sqrt(3).
     """
 
     meters: Mapping[str, VirtualMeter] = field(default_factory=lambda: handheld_meters())

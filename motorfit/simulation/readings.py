@@ -43,8 +43,8 @@ class DrawnKit:
         stated = meter.stated
         if (stated.quantity, step) not in self.errors:
             known = 0.0 if stated.calibration is None else stated.calibration.gain
-            gain = known + gain_half_width(stated) * self._draw()
-            offset = offset_half_width(stated, step).item() * self._draw()
+            gain = known + gain_half_width(stated) * self.draw()
+            offset = offset_half_width(stated, step).item() * self.draw()
             self.errors[stated.quantity, step] = DrawnError(
                 quantity=stated.quantity,
                 meter=stated.id,
@@ -61,7 +61,8 @@ class DrawnKit:
             return meter.stated.resolution or 0.01 * meter.stated.display_factor
         return max(set(seen), key=lambda step: (seen.count(step), step))
 
-    def _draw(self) -> float:
+    def draw(self) -> float:
+        """An error in units of its half-width."""
         if self.normal:
             return float(self.rng.standard_normal() / np.sqrt(3.0))
         return float(self.rng.uniform(-1.0, 1.0))

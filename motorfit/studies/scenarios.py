@@ -118,7 +118,11 @@ _THREE_DIGITS = _kit(
 SCENARIOS: dict[str, Scenario] = {
     "plain meters": Scenario(),
     "good meters": Scenario(kit=_GOOD),
-    "cheap meters": Scenario(kit=_CHEAP),
+    # 2000 counts: 2.0 A is where the ammeter changes its range
+    "cheap meters": Scenario(kit=_CHEAP, plan=replace(_PLAN, resistance_currents=(0.8, 1.6, 3.2))),
+    "cheap meters, end of a range": Scenario(
+        kit=_CHEAP, plan=replace(_PLAN, resistance_currents=(1.0, 2.0, 3.0))
+    ),
     "ten readings": Scenario(
         plan=BenchPlan(
             open_circuit_speeds=(120.0, 240.0, 360.0),
@@ -146,6 +150,10 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     "hardly any brush drop": Scenario(machine=replace(MACHINE, brush_drop=0.03)),
     "friction wanders 5 %": Scenario(conditions=Conditions(friction_row=0.05)),
+    "friction wanders 5 %, 24 no-load rows": Scenario(
+        plan=replace(_PLAN, supply_voltages=tuple(np.linspace(6.0, 28.0, 12).tolist()), runs=2),
+        conditions=Conditions(friction_row=0.05),
+    ),
     "three-digit displays": Scenario(kit=_THREE_DIGITS),
     "drifting drive, settings named": Scenario(
         plan=replace(_PLAN, label_settings=True),

@@ -63,7 +63,7 @@ def _of_one(values: FloatArray, benches: int) -> dict[str, float]:
     count, error = len(values), value - truth
     below, above = np.mean(high < truth), np.mean(low > truth)
     coverage = 1.0 - below - above
-    deviation = np.std(error, ddof=1) if count > 1 else np.nan
+    deviation = np.std(error, ddof=1) if count > 1 and np.ptp(error) > 0 else np.nan
     return {
         "benches": float(benches),
         "coverage": float(coverage),
