@@ -2,12 +2,15 @@
 
 import re
 import shlex
+import tomllib
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from motorfit.bench.default_instruments import HANDHELD
 from motorfit.cautions import CAUTIONS
 from motorfit.cli import main
 
@@ -120,3 +123,57 @@ def test_a_drawing_tells_what_it_shows_and_fits_a_narrow_screen(drawing):
 def test_every_caution_has_its_place_in_the_docs():
     assert len(CAUTIONS) == 11
     assert "```{cautions}\n" in (ROOT / "docs" / "cautions.md").read_text("utf-8")
+
+
+def test_every_dependency_says_what_it_spares():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = [*project["dependencies"], *chain(*project["optional-dependencies"].values())]
+    names = {re.match(r"[\w-]+", one)[0] for one in wanted} - {"motorfit"}
+    table = (ROOT / "DEVELOPERS.md").read_text("utf-8").split("## Dependencies")[1]
+    told = re.findall(r"^\| ([\w, -]+) \| \S", table, re.MULTILINE)
+    assert {name for line in told for name in line.split(", ")} == names
+
+
+def test_the_plain_kit_is_told_as_it_is_taken():
+    page = (ROOT / "docs" / "bench-folder.md").read_text("utf-8")
+    for quantity, (instrument, accuracy) in HANDHELD.items():
+        assert re.search(rf"`{quantity}`.*\| {instrument} \| {re.escape(accuracy.text)} \|", page)
+
+
+LOAD = "speed (rpm),voltage (V),current (A)\n"
+SPOILED = {
+    "found '5 V', expected a number": ("load.csv", f"{LOAD}1000,5 V,0.4\n"),
+    "found 'nan', expected a number": ("load.csv", f"{LOAD}1000,5,nan\n"),
+    'found the unit "furlong"': ("load.csv", f"{LOAD}1000,5,0.4\n".replace("(V)", "(furlong)")),
+    'found the unit "A"': ("load.csv", f"{LOAD}1000,5,0.4\n".replace("(V)", "(A)")),
+    "found no column of voltage": ("load.csv", "speed (rpm),current (A)\n1000,0.4\n"),
+    "expected at most 3, as there are headers": ("load.csv", f"{LOAD}1000,5,0,0,4\n"),
+    "expected a name that begins with a kind of test": ("laod.csv", f"{LOAD}1000,5,0.4\n"),
+    "expected a name that says which test it was": ("no-load.csv", f"{LOAD}1000,5,0.4\n"),
+    "found a spreadsheet": ("load.xlsx", "PK"),
+    "found only sheets that are not filled in": ("load.csv", LOAD),
+    'found the unknown key "magent"': ("machine.toml", '[machine]\nname="x"\nmagent="x"\n'),
+    "expected an accuracy as in the meter's manual": (
+        "kit.toml",
+        '[instruments.voltage]\naccuracy="good"\n',
+    ),
+    "expected a second voltage meter in kit.toml": (
+        "load.csv",
+        f"# voltage meter: B\n{LOAD}1000,5,0.4\n",
+    ),
+    "which this release cannot fit by itself": (
+        "coast-down.csv",
+        "time (s),voltage (V)\n0,5\n1,4\n",
+    ),
+}
+
+
+@pytest.mark.parametrize("says", SPOILED)
+def test_the_page_of_errors_quotes_what_is_said(says, tmp_path):
+    """Somebody who looks up a message finds it word for word."""
+    name, content = SPOILED[says]
+    (tmp_path / name).write_text(content, "utf-8")
+    result = CliRunner().invoke(main, ["fit", str(tmp_path)])
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert f"`{says}`" in (ROOT / "docs" / "errors.md").read_text("utf-8")
