@@ -102,10 +102,16 @@ def no_priors(count: int) -> Priors:
     )
 
 
+def ordinary_least_squares(equations: Model) -> FloatArray:
+    """Where a fit begins: no errors in the regressors, all equations alike."""
+    at = equations.linearise(np.zeros(len(equations.names)))
+    return np.linalg.lstsq(-at.design[:, 0, :], at.residual[:, 0])[0]
+
+
 def solved(equations: Model, start: FloatArray | None = None) -> Solution:
     """The joint solver without priors, at the stated variances."""
     count = len(equations.names)
-    begin = np.zeros(count) if start is None else start
+    begin = ordinary_least_squares(equations) if start is None else start
     return solve(equations, no_priors(count), begin, np.ones(1))
 
 

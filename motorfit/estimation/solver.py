@@ -240,21 +240,35 @@ def solve(
     )
     if len(objective.both(inside)[0]) < len(start):
         raise FitError("fewer readings than parameters, and nothing else to hold them")
-    # dogbox keeps an active set, so that a parameter ends exactly on its bound
-    result = minimizer.least_squares(
-        parameters,
-        Dfun=lambda values: objective.both(vector(values))[1],
-        method="dogbox",
-        x_scale="jac",
-        ftol=1e-13,
-        xtol=1e-12,
-        gtol=1e-12,
-        max_nfev=200,
-    )
+    for method in ("trf", "dogbox"):  # the second where the first gets stuck
+        result = minimizer.least_squares(
+            parameters,
+            Dfun=lambda values: objective.both(vector(values))[1],
+            method=method,
+            x_scale="jac",
+            ftol=1e-13,
+            xtol=1e-12,
+            gtol=1e-12,
+            max_nfev=200,
+        )
+        if result.success:
+            break
     theta = vector(result.params)
     if not (result.success and np.all(np.isfinite(theta))):
         raise FitError("the fit did not settle: the readings contradict each other wildly")
+    theta = _onto_bounds(theta, priors, objective.both(theta)[1])
     return solution_at(equations, theta, scales, objective.evaluations)
+
+
+#: A parameter this near its bound, in standard deviations, is at its bound.
+_AT_BOUND = 1e-6
+
+
+def _onto_bounds(theta: FloatArray, priors: Priors, jacobian: FloatArray) -> FloatArray:
+    """The optimiser stays inside the bounds by a hair; end exactly on them."""
+    near = _AT_BOUND / np.maximum(np.linalg.norm(jacobian, axis=0), np.finfo(float).tiny)
+    theta = np.where(theta - priors.lower < near, priors.lower, theta)
+    return np.asarray(np.where(priors.upper - theta < near, priors.upper, theta))
 
 
 def solution_at(
