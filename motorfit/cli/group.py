@@ -106,6 +106,8 @@ class CommandGroup(click.Group):
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
+        # before numpy is there: our matrices are small, and threads would wait for each other
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         return super().main(*args, **options)
 
     def invoke(self, ctx: click.Context) -> Any:
