@@ -23,7 +23,7 @@ from motorfit.studies.trials import Draw, Trial, trial
 SEED = 20240501
 
 #: Benches that a process takes at a time.
-_HANDFUL = 10
+_HANDFUL = 5
 
 
 class _Refusal(click.ClickException):
@@ -73,13 +73,18 @@ def run_trials(
 
     with (
         _one_thread_each(),
-        ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool,
+        ProcessPoolExecutor(
+            processes, mp_context=get_context("spawn"), initializer=_leave_stopping_to_the_parent
+        ) as pool,
     ):
-        try:
-            yield from pool.map(one, names, numbers, chunksize=_HANDFUL)
-        except BaseException:  # stopped by Ctrl-C too: what has not begun shall not
-            pool.shutdown(cancel_futures=True)
-            raise
+        yield from pool.map(one, names, numbers, chunksize=_HANDFUL)
+
+
+def _leave_stopping_to_the_parent() -> None:
+    """Ctrl-C reaches every process of a terminal; one message is enough."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager
