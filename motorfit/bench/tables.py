@@ -16,9 +16,14 @@ from motorfit.errors import BenchError, BenchProblemsError, LocatedError
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
-_REMARK_LINE = re.compile(r"^[^\S\n]*#.*$", re.MULTILINE)
+#: A sign of remarks; a formula that failed, as in "#N/A" or "#DIV/0!", is a cell.
+_REMARK = re.compile(r"#(?!(?:N/?[AV]|[A-Z/0]+[!?])\s*(?:[,;\t]|$))")
+_REMARK_LINE = re.compile(rf"^[^\S\n]*{_REMARK.pattern}.*$", re.MULTILINE)
 _DELIMITER_LINE = re.compile(r'\A"?sep=([,;\t])"?\n', re.IGNORECASE)  # spreadsheets hide it
 _BARE_NUMBER = re.compile(r"[0-9.,+-]*")
+_DECIMAL_POINT = re.compile(r"\s*[+-]?[0-9]*\.[0-9]*\s*")
+#: So many rows and no two of one setting: a setting is for several.
+_SETTINGS = 3
 _LONE_DECIMAL_COMMAS = re.compile(r"\s*[+-]?[0-9]+,[0-9]+\s*")
 
 
@@ -67,7 +72,7 @@ def split_table(path: Path, text: str) -> Sheet | None:
     remarks: list[tuple[int, str]] = []
     records: list[tuple[int, list[str]]] = []
     for row, cells in _records(path, text, delimiter or ";"):
-        if cells and cells[0].lstrip().startswith("#"):
+        if cells and _REMARK.match(cells[0].lstrip()):
             remark = (delimiter or ";").join(cells).strip(f" {delimiter}")
             remarks.append((row, remark.lstrip("#").strip()))
         elif any(cells) and any(cell.strip() for cell in cells):
@@ -138,7 +143,7 @@ def _quoted_remark(match: re.Match[str]) -> str:
 def _delimiter(text: str) -> str:
     """Choose what separates the cells: what splits the header row into most of them."""
     lines = [line for line in text.split("\n") if line.strip(" \t,;")]
-    lines = [line for line in lines if not line.lstrip(' \t"').startswith("#")]
+    lines = [line for line in lines if not _REMARK.match(line.lstrip(' \t"'))]
     if not lines:
         return ","
     counts = {sign: _count_cells(lines[0], sign) for sign in DELIMITERS}
@@ -256,29 +261,57 @@ def _perhaps_decimal_commas(
 ) -> list[BenchError]:
     """Notice "12,5" that fell into two cells where a spare column had room for it.
 
-    The signs: no number has a decimal point, rows are of unequal length (or longer
-    than the header row), and the longest end in a cell of bare digits. A note of
-    bare digits in every row is one too.
+    No number has a decimal point then, and digits stand in a cell that would be blank.
     """
-    if len(headers) < 2 or any("." in cell for _, cells in body for cell in cells):
+    points = any(_DECIMAL_POINT.fullmatch(cell) for _, cells in body for cell in cells)
+    if len(headers) < 2 or points:
         return []
-    longest = max((len(cells) for _, cells in body), default=0)
-    unequal = any(len(cells) != longest for _, cells in body) or longest > header_width
-    for row, cells in body:
-        last = cells[-1].strip()
-        digits = len(cells) == longest and last.isascii() and last.isdigit()
-        if digits and (unequal or headers[min(longest, len(headers)) - 1].lower() == "note"):
+    for row, cells in _rows_out_of_step(headers, header_width, body):
+        if _last_filled(cells).isascii() and _last_filled(cells).isdigit():
             return [
                 LocatedError(
                     path=path,
                     row=row,
-                    found=f"{shown(','.join(cells))}, where commas may be decimal commas",
+                    found=f"{shown(','.join(cells).rstrip(','))}, where commas may be "
+                    "decimal commas",
                     expected="decimal points, or semicolons between the cells",
-                    remedy="Save the sheet with semicolons between the cells; if these are "
-                    "whole numbers, give every row as many commas as the header row.",
+                    remedy="Save the sheet with semicolons between the cells, or write decimal "
+                    "points; if these are whole numbers, write one of them like 12.0.",
                 )
             ]
     return []
+
+
+def _rows_out_of_step(
+    headers: Sequence[str], header_width: int, body: Sequence[tuple[int, list[str]]]
+) -> list[tuple[int, list[str]]]:
+    """Rows that may have more cells than were meant.
+
+    Their commas are not those of the header row; or something stands in every cell of a
+    column of notes, or another one in every cell of settings with blank columns behind it.
+    """
+    longest = max((len(cells) for _, cells in body), default=0)
+    unequal = any(len(cells) != longest for _, cells in body) or longest > header_width
+    of_notes = headers[min(longest, len(headers)) - 1].lower() == "note"
+    settings = headers[2:3] == ["setting"] and _each_its_own(headers, body)
+
+    def out_of_step(cells: Sequence[str]) -> bool:
+        if (unequal or of_notes) and len(cells) == longest and cells[-1].strip():
+            return True
+        return any(cell.strip() for cell in cells[2:]) and (len(cells) != header_width or settings)
+
+    return [(row, cells) for row, cells in body if out_of_step(cells)]
+
+
+def _each_its_own(headers: Sequence[str], body: Sequence[tuple[int, list[str]]]) -> bool:
+    """Whether the third of more columns has another cell in every row, and the rest none."""
+    third = {cells[2].strip() for _, cells in body if len(cells) > 2}
+    behind = any(cell.strip() for _, cells in body for cell in cells[3:])
+    return len(headers) > 3 and not behind and len(third) == len(body) >= _SETTINGS
+
+
+def _last_filled(cells: Sequence[str]) -> str:
+    return next((cell.strip() for cell in reversed(cells) if cell.strip()), "")
 
 
 def shown(cell: str, longest: int = 40) -> str:

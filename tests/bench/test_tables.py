@@ -99,6 +99,10 @@ def test_rows_that_do_not_fit_are_named_with_a_remedy(text, message):
         "rpm,V,note\n1500,12,5\n900,7\n",  # 12,5 V fell into V and note
         "rpm,V,winding (degC)\n1500,12,5\n900,7\n",  # and into the temperature
         "rpm,V,note\n1500,12,5\n900,7,1\n",  # in every row
+        "rpm,V,setting,note,exclude\n1500,12,5\n900,7,1\n",  # typed without the other commas
+        "rpm,V,setting,note,exclude\n1500,12,5,,,\n900,7,1,,,\n",  # with all of them
+        "rpm,V,setting,note,exclude\n1500,12,5,,\n900,7,1,,\n700,5,9,,\n",  # one too few
+        "rpm,V,setting,note,exclude\n1500,12,5\n900,7,1,p. 3\n",  # a note has a point
     ],
 )
 def test_decimal_commas_never_slip_into_a_spare_column(text):
@@ -112,7 +116,16 @@ def test_decimal_commas_never_slip_into_a_spare_column(text):
         "rpm,V,setting\n1500,12,1\n900,7,2\n",  # full rows of whole numbers
         "rpm,V,note\n1500,12.5\n900,7,3\n",  # a decimal point settles it
         "rpm,V,note\n1500,12\n900,7,hot\n",
+        "rpm,V,setting,note\n1500,12.0,1\n900,7,2\n",  # as the remedy has it
+        "rpm,V\n1500,12,,\n900,7,,\n",  # blank columns behind the last
     ],
 )
 def test_whole_numbers_are_not_taken_for_decimal_commas(text):
     assert len(split(text)) == 2
+
+
+def test_a_failed_formula_is_a_cell_and_no_remark():
+    # a spreadsheet writes #N/A into the first cell of a row: the row must not vanish
+    sheet = split("rpm,V\n#N/A,5\n#DIV/0!,7\n# a remark\n900,7\n")
+    assert sheet.columns[0] == ("#N/A", "#DIV/0!", "900")
+    assert sheet.remarks == ((4, "a remark"),)
