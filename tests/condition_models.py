@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from motorfit.arrays import FloatArray
-from motorfit.estimation.conditions import VB, BrushedConditions, K, R, Thermal
+from motorfit.estimation.conditions import BrushedConditions, Thermal
+from motorfit.estimation.physics import VB, K, R
 from motorfit.estimation.rows import Influence, Rows
 from motorfit.estimation.scatter import Stacked
 from motorfit.estimation.solver import (

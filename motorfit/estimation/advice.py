@@ -13,8 +13,8 @@ from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.errors import FitError
-from motorfit.estimation.conditions import T0, B, K, R
 from motorfit.estimation.joint import Joint, open_soft, settled_or_told, stack
+from motorfit.estimation.physics import T0, B, K, R
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.result import Advice
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE

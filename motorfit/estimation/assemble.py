@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
+from motorfit.estimation.effects import FRICTION, USUAL_FRICTION, Layout, add_effects
+from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.rows import (
     CURRENT,
     READ,
@@ -33,17 +34,6 @@ from motorfit.meter import Instrument
 #: Usual relative standard deviation of a repeated reading: common practice, no source.
 #: Only a starting point, worth two readings; the residuals decide.
 USUAL_REPEATABILITY = {VOLTAGE: 0.002, SPEED: 0.003, CURRENT: 0.003, TORQUE: 0.01}
-
-#: Usual relative size of what rows share or what the machine itself does; likewise.
-USUAL_FRICTION = 0.03  # loss torque, from row to row
-USUAL_RUN_FRICTION = 0.03  # loss torque, from run to run
-USUAL_SETTING = 0.002  # speed, from one setting of the drive to the next
-USUAL_POSITION = 0.03  # resistance, from one rotor position to the next
-
-FRICTION = "friction from row to row"
-RUN_FRICTION = "friction from run to run"
-SETTING = "shared within a setting"
-POSITION = "resistance from position to position"
 
 #: The brush drop has its full size well above this share of the largest current.
 BRUSH_SCALE_SHARE = 0.01
@@ -70,58 +60,11 @@ class Assembled:
     winding_used: tuple[float, float]  # lowest and highest [degC]
 
 
-@dataclass(slots=True)
-class _Entry:
-    nuisance: int
-    where: str  # an array of `Influence`
-    rows: IntArray
-    quantity: int | None
-    coefficient: FloatArray | float
-
-
-@dataclass(slots=True)
-class _Register:
-    """Collects unknown errors, each once however many rows it touches."""
-
-    keys: dict[tuple[object, ...], int] = field(default_factory=dict)
-    nuisances: list[Nuisance] = field(default_factory=list)
-    entries: list[_Entry] = field(default_factory=list)
-
-    def add(
-        self,
-        nuisance: Nuisance,
-        key: tuple[object, ...],
-        where: str,
-        rows: IntArray,
-        *,
-        quantity: int | None = None,
-        coefficient: FloatArray | float = 1.0,
-    ) -> None:
-        """Let ``nuisance`` act on ``rows``; one of the same ``key`` is the same error."""
-        if nuisance.deviation <= 0 or not len(rows):
-            return
-        if key not in self.keys:
-            self.keys[key] = len(self.nuisances)
-            self.nuisances.append(nuisance)
-        self.entries.append(_Entry(self.keys[key], where, rows, quantity, coefficient))
-
-    def influence(self, rows: int) -> Influence:
-        """The arrays of all entries."""
-        influence = Influence.none(rows, len(self.nuisances))
-        for entry in self.entries:
-            array = getattr(influence, entry.where)
-            if entry.quantity is None:
-                array[entry.rows, entry.nuisance] += entry.coefficient
-            else:
-                array[entry.rows, entry.quantity, entry.nuisance] += entry.coefficient
-        return influence
-
-
 class _Assembly:
     """Rows of all used runs of one bench, filled in run by run."""
 
     def __init__(self, bench: Bench) -> None:
-        self.bench, self.register = bench, _Register()
+        self.bench, self.register = bench, Register()
         self.runs = [run for run in bench.of_kind(*USED_KINDS) if len(run)]
         self.size = sum(len(run) for run in self.runs)
         self.shown = np.zeros((self.size, 4))
@@ -330,102 +273,6 @@ class _Assembly:
 _UNITS = ("V", "rad/s", "A", "N.m")
 
 
-def _add_effects(assembly: _Assembly, components: list[str]) -> None:
-    """Errors that groups of rows share, each group's with the same unknown variance."""
-    position, friction, start = [], [], 0
-    for run in assembly.runs:
-        rows = np.arange(start, start + len(run))
-        start += len(run)
-        if run.kind == "resistance":
-            position += [
-                rows[run.get("position") == place]
-                for place in dict.fromkeys(run.get("position"))
-                if not np.isnan(place)
-            ]
-            unplaced = rows[np.isnan(run.get("position"))]
-            position += [unplaced] if len(unplaced) else []
-        if assembly.present[rows, 1].any():
-            friction.append(rows[assembly.present[rows, 1]])
-    settings = _settings(assembly)
-    shared = [group for group in settings if len(group) > 1]
-    for name, usual, groups, where, axis in (
-        (SETTING, USUAL_SETTING, settings if shared else [], "gain", SPEED),
-        (RUN_FRICTION, USUAL_RUN_FRICTION, friction, "loss", None),
-        (POSITION, USUAL_POSITION, position, "resistance", None),
-    ):
-        if not groups:
-            continue
-        # a single group tells nothing of the spread between groups: its usual size stands
-        estimated = len(groups) > 1
-        if estimated:
-            components.append(name)
-        for number, group in enumerate(groups):
-            effect = Nuisance(
-                quantity=name,
-                error="effect",
-                deviation=usual,
-                shape="normal",
-                component=len(components) - 1 if estimated else None,
-            )
-            assembly.register.add(effect, (name, number), where, group, quantity=axis)
-
-
-def _settings(assembly: _Assembly) -> list[IntArray]:
-    """Turning rows that share a setting; "1" in another sheet is another setting."""
-    groups: dict[tuple[int, str], list[int]] = {}
-    row = 0
-    for number, run in enumerate(assembly.runs):
-        for label in run.setting:
-            if label and run.kind != "resistance":
-                groups.setdefault((number, label), []).append(row)
-            row += 1
-    return [np.array(group) for group in groups.values()]
-
-
-def _zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
-    """Offsets with what the `zero` readings say of them.
-
-    A reading of nothing shows the offset itself, of the range whose step it was written
-    with: how large it is says nothing of the range. Another range has another offset.
-    """
-    updated = list(nuisances)
-    for run in bench.of_kind("zero"):
-        for quantity, shown in run.readings.items():
-            if quantity not in ("voltage", "current", "force", "torque"):
-                continue
-            meter = bench.instrument(quantity, run.meters.get(quantity, ""))
-            readings = shown[~np.isnan(shown)]
-            if not len(readings):
-                continue
-            written = run.written_step.get(quantity, 0.0)
-            steps, labels = range_of(np.zeros_like(readings), meter, written)
-            step = float(np.max(steps))
-            deviation = np.sqrt(step**2 / 12 + np.var(readings, ddof=0) / len(readings))
-            for index, nuisance in enumerate(updated):
-                same = (nuisance.quantity, nuisance.error, nuisance.id, nuisance.range)
-                if same == (quantity, "offset", meter.id, labels[0]):
-                    updated[index] = _with_reading(nuisance, float(np.mean(readings)), deviation)
-    return updated
-
-
-def _with_reading(prior: Nuisance, reading: float, deviation: float) -> Nuisance:
-    """A prior and one reading of the same error, weighted together."""
-    deviation = max(deviation, 1e-3 * prior.deviation)  # no display shows more than that
-    weights = np.array([prior.deviation**-2, deviation**-2])
-    combined = float(weights.sum() ** -0.5)
-    return Nuisance(
-        quantity=prior.quantity,
-        error=prior.error,
-        deviation=combined,
-        mean=float(weights @ [prior.mean, reading] / weights.sum()),
-        id=prior.id,
-        range=prior.range,
-        shape="normal",
-        half_width=combined,
-        unit=prior.unit,
-    )
-
-
 def assemble(bench: Bench) -> Assembled:
     """Arrays of a bench's used tests, ready for the condition equations.
 
@@ -443,7 +290,7 @@ def assemble(bench: Bench) -> Assembled:
     components = [READ[axis] for axis in reading_axes]
     if assembly.present[:, 1].any():
         components.append(FRICTION)
-    _add_effects(assembly, components)
+    add_effects(_layout(assembly), assembly.register, components)
     leads = assembly.add_leads()
     influence = assembly.register.influence(assembly.size)
     influence.leads[:] = leads
@@ -455,7 +302,7 @@ def assemble(bench: Bench) -> Assembled:
     return Assembled(
         rows=rows,
         influence=influence,
-        nuisances=tuple(_zero_offsets(bench, assembly.register.nuisances)),
+        nuisances=tuple(zero_offsets(bench, assembly.register.nuisances)),
         components=tuple(components),
         patterns=patterns,
         friction=friction,
@@ -464,6 +311,10 @@ def assemble(bench: Bench) -> Assembled:
         if len(rows)
         else (np.nan, np.nan),
     )
+
+
+def _layout(assembly: _Assembly) -> Layout:
+    return Layout(runs=tuple(assembly.runs), torque=assembly.present[:, 1])
 
 
 def _brush_current_scale(rows: Rows) -> float:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
-from motorfit.estimation.conditions import T0, VB, VBS, B, K, R
 from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import T0, VB, VBS, B, K, R
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.profile.model import Combination

@@ -16,44 +16,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
+from motorfit.estimation.physics import (
+    LOSS_RATIO,
+    MACHINE_PARAMETERS,
+    T0,
+    VB,
+    VBS,
+    B,
+    C,
+    Physics,
+    R,
+    brush_doubt,
+    machine_of,
+)
 from motorfit.estimation.rows import (
     CURRENT,
     SPEED,
-    TORQUE,
-    VOLTAGE,
     AtMachine,
     Influence,
     Rows,
     at_machine,
 )
 from motorfit.estimation.solver import Linearised
-from motorfit.machine.brushed import (
-    BrushedMachine,
-    brush_saturation,
-    flux_factor,
-    loss_torque,
-    shaft_torque,
-    terminal_voltage,
-)
+from motorfit.machine.brushed import BrushedMachine, loss_torque
 from motorfit.machine.temperature import magnet_factor, winding_factor
-
-#: Every parameter of the machine that the equations know, in order.
-MACHINE_PARAMETERS = (
-    "emf_constant",
-    "armature_resistance",
-    "brush_drop",
-    "coulomb_torque",
-    "viscous_coefficient",
-    "windage_coefficient",
-    "armature_reaction",
-    "standing_brush_drop",  # rotor held; differs from the running one
-    "emf_ratio",  # second direction's EMF constant over the first's, less one
-    "loss_ratio",  # second direction's loss over the first's, less one
-)
-K, R, VB, T0, B, C, A, VBS, EMF_RATIO, LOSS_RATIO = range(len(MACHINE_PARAMETERS))
-
-#: Below this many i0 the shape of the brush drop is the model's guess.
-UNSURE_BELOW = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,9 +127,18 @@ class BrushedConditions:
             self.influence.magnets @ nuisance
         )
         loss_factor = 1.0 + self.influence.loss @ nuisance
-        physics = _Physics(self, full, at.values, winding * position, magnets, loss_factor)
-        nominal = _Physics(
-            self,
+        physics = Physics(
+            self.rows,
+            self.brush_current_scale,
+            full,
+            at.values,
+            winding * position,
+            magnets,
+            loss_factor,
+        )
+        nominal = Physics(
+            self.rows,
+            self.brush_current_scale,
             full,
             self.nominal.values,
             self._winding,
@@ -169,7 +164,7 @@ class BrushedConditions:
         )
 
     def _nuisance_slopes(
-        self, physics: _Physics, at: AtMachine, winding: FloatArray, position: FloatArray
+        self, physics: Physics, at: AtMachine, winding: FloatArray, position: FloatArray
     ) -> FloatArray:
         slopes = physics.sensitivity() @ at.from_nuisance
         thermal, influence = self.thermal, self.influence
@@ -222,152 +217,4 @@ class BrushedConditions:
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""
-        return BrushedMachine(
-            emf_constant=full[K],
-            armature_resistance=full[R],
-            brush_drop=full[VB],
-            coulomb_torque=full[T0],
-            viscous_coefficient=full[B],
-            windage_coefficient=full[C],
-            armature_reaction=full[A],
-            brush_current_scale=self.brush_current_scale,
-        )
-
-
-def brush_doubt(current: FloatArray, scale: float) -> FloatArray:
-    r"""Standard uncertainty of the brush drop's shape at small currents, relative to Vb.
-
-    The scale i0 may be three times smaller or larger; half the spread of tanh between
-    the two is a rectangular half-width:
-
-    .. math:: u = \frac{\tanh(3|i|/i_0) - \tanh(|i|/3 i_0)}{2\sqrt{3}}, \quad |i| < 5 i_0
-
-    Parameters
-    ----------
-    current : ndarray, shape (n,)
-        [A]
-    scale : float
-        i0. [A]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Zero from `UNSURE_BELOW` scales on.
-    """
-    ratio = np.abs(current) / scale
-    spread = np.tanh(3.0 * ratio) - np.tanh(ratio / 3.0)
-    return np.asarray(np.where(ratio < UNSURE_BELOW, spread / (2.0 * np.sqrt(3.0)), 0.0))
-
-
-class _Physics:
-    """Both equations and their derivatives at one set of readings."""
-
-    def __init__(
-        self,
-        conditions: BrushedConditions,
-        full: FloatArray,
-        values: FloatArray,
-        winding: FloatArray,
-        magnets: FloatArray,
-        loss_factor: FloatArray,
-    ) -> None:
-        self.full, self.values, self.winding = full, values, winding
-        self.speed, self.current = values[:, SPEED], values[:, CURRENT]
-        self.standing, self.reverse = conditions.rows.standing, conditions.rows.reverse
-        self.emf_ratio = 1.0 + full[EMF_RATIO] * self.reverse
-        self.loss_ratio = 1.0 + full[LOSS_RATIO] * self.reverse
-        self.magnets, self.loss_factor = magnets, loss_factor
-        self.scale = conditions.brush_current_scale
-        self.saturation = brush_saturation(self.current, self.scale)
-        running = conditions.machine(full)
-        drop = np.where(self.standing, full[VBS], full[VB])
-        self.drop = drop
-        self.machine = replace(running, brush_drop=drop)
-        self.flux = flux_factor(running, self.current)
-        self.loss = loss_torque(running, self.speed)
-
-    def residual(self) -> FloatArray:
-        """f, (n, 2)."""
-        voltage = terminal_voltage(
-            self.machine,
-            self.speed,
-            self.current,
-            winding_factor=self.winding,
-            magnet_factor=self.magnets * self.emf_ratio,
-        )
-        torque = shaft_torque(
-            self.machine, self.speed, self.current, magnet_factor=self.magnets * self.emf_ratio
-        )
-        extra = (self.loss_ratio * self.loss_factor - 1.0) * self.loss
-        return np.stack(
-            [self.values[:, VOLTAGE] - voltage, self.values[:, TORQUE] - torque + extra], axis=-1
-        )
-
-    def machine_slopes(self) -> FloatArray:
-        """df/d(machine parameters), (n, 2, 10)."""
-        k = self.full[K]
-        speed, current, factor = self.speed, self.current, self.magnets * self.emf_ratio
-        loss_factor = self.loss_ratio * self.loss_factor
-        slopes = np.zeros((len(speed), 2, len(MACHINE_PARAMETERS)))
-        slopes[:, 0, K] = -factor * self.flux * speed
-        slopes[:, 0, R] = -self.winding * current
-        slopes[:, 0, VB] = -self.saturation * ~self.standing
-        slopes[:, 0, VBS] = -self.saturation * self.standing
-        slopes[:, 0, A] = k * factor * speed * np.abs(current)
-        slopes[:, 0, EMF_RATIO] = -k * self.magnets * self.reverse * self.flux * speed
-        slopes[:, 1, K] = -factor * self.flux * current
-        slopes[:, 1, T0] = loss_factor
-        slopes[:, 1, B] = loss_factor * speed
-        slopes[:, 1, C] = loss_factor * speed**2
-        slopes[:, 1, A] = k * factor * np.abs(current) * current
-        slopes[:, 1, EMF_RATIO] = -k * self.magnets * self.reverse * self.flux * current
-        slopes[:, 1, LOSS_RATIO] = self.loss * self.reverse * self.loss_factor
-        return slopes
-
-    def magnet_slopes(self) -> FloatArray:
-        """df/dm, (n, 2)."""
-        emf = self.full[K] * self.emf_ratio * self.flux
-        return np.stack([-emf * self.speed, -emf * self.current], axis=-1)
-
-    def sensitivity(self) -> FloatArray:
-        """A = df/d(voltage, speed, current, torque), (n, 2, 4)."""
-        k, a = self.full[K] * self.magnets * self.emf_ratio, self.full[A]
-        slopes = np.zeros((len(self.speed), 2, 4))
-        slopes[:, 0, VOLTAGE] = 1.0
-        slopes[:, 0, SPEED] = -k * self.flux
-        slopes[:, 0, CURRENT] = (
-            k * self.speed * a * np.sign(self.current)
-            - self.full[R] * self.winding
-            - self.drop * (1.0 - self.saturation**2) / self.scale
-        )
-        slopes[:, 1, TORQUE] = 1.0
-        slopes[:, 1, SPEED] = (
-            self.loss_ratio * self.loss_factor * (self.full[B] + 2.0 * self.full[C] * self.speed)
-        )
-        slopes[:, 1, CURRENT] = -k * (1.0 - 2.0 * a * np.abs(self.current))
-        return slopes
-
-    def sensitivity_slopes(self) -> FloatArray:
-        """dA/d(machine parameters), (n, 2, 4, 10)."""
-        k, a, sign = self.full[K], self.full[A], np.sign(self.current)
-        factor, size = self.magnets * self.emf_ratio, np.abs(self.current)
-        other = self.magnets * self.reverse
-        gradient = (1.0 - self.saturation**2) / self.scale
-        loss_slope = self.full[B] + 2.0 * self.full[C] * self.speed
-        slopes = np.zeros((len(self.speed), 2, 4, len(MACHINE_PARAMETERS)))
-        slopes[:, 0, SPEED, K] = -factor * self.flux
-        slopes[:, 0, SPEED, A] = k * factor * size
-        slopes[:, 0, SPEED, EMF_RATIO] = -k * other * self.flux
-        slopes[:, 0, CURRENT, K] = factor * self.speed * a * sign
-        slopes[:, 0, CURRENT, A] = k * factor * self.speed * sign
-        slopes[:, 0, CURRENT, EMF_RATIO] = k * other * self.speed * a * sign
-        slopes[:, 0, CURRENT, R] = -self.winding
-        slopes[:, 0, CURRENT, VB] = -gradient * ~self.standing
-        slopes[:, 0, CURRENT, VBS] = -gradient * self.standing
-        slopes[:, 1, SPEED, B] = self.loss_ratio * self.loss_factor
-        slopes[:, 1, SPEED, C] = 2.0 * self.loss_ratio * self.loss_factor * self.speed
-        slopes[:, 1, SPEED, LOSS_RATIO] = loss_slope * self.reverse * self.loss_factor
-        slopes[:, 1, CURRENT, K] = -factor * (1.0 - 2.0 * a * size)
-        slopes[:, 1, CURRENT, A] = 2.0 * k * factor * size
-        slopes[:, 1, CURRENT, EMF_RATIO] = -k * other * (1.0 - 2.0 * a * size)
-        return slopes
+        return machine_of(full, self.brush_current_scale)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from motorfit.bench.records import Bench
-from motorfit.estimation.conditions import EMF_RATIO, LOSS_RATIO
+from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
 from motorfit.estimation.residuals import neighbour_correlation, outliers
 from motorfit.estimation.result import ResidualRow, WidthShare
 from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds, coverage_factor

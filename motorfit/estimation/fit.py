@@ -10,9 +10,9 @@ from motorfit.estimate import Estimate
 from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
-from motorfit.estimation.conditions import T0, B
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
+from motorfit.estimation.physics import T0, B
 from motorfit.estimation.problem import pose
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.residuals import residual_rows, widening

@@ -10,7 +10,8 @@ from scipy.optimize import lsq_linear
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.assemble import Assembled, assemble, magnet_coefficient
-from motorfit.estimation.conditions import (
+from motorfit.estimation.conditions import BrushedConditions, Thermal
+from motorfit.estimation.physics import (
     EMF_RATIO,
     LOSS_RATIO,
     MACHINE_PARAMETERS,
@@ -18,10 +19,8 @@ from motorfit.estimation.conditions import (
     VB,
     VBS,
     B,
-    BrushedConditions,
     K,
     R,
-    Thermal,
 )
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.solver import Priors

@@ -9,15 +9,8 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.combinations import combinations, what_separates
-from motorfit.estimation.conditions import (
-    EMF_RATIO,
-    LOSS_RATIO,
-    MACHINE_PARAMETERS,
-    T0,
-    B,
-    K,
-)
 from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, B, K
 from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding

@@ -13,12 +13,8 @@ import pytest
 from condition_models import THERMAL, bench_rows
 
 from motorfit.arrays import FloatArray
-from motorfit.estimation.conditions import (
-    MACHINE_PARAMETERS,
-    VBS,
-    BrushedConditions,
-    brush_doubt,
-)
+from motorfit.estimation.conditions import BrushedConditions
+from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_doubt
 from motorfit.estimation.rows import (
     CURRENT,
     SPEED,

@@ -246,7 +246,7 @@ def test_a_bound_does_not_narrow_the_others():
 quantity = st.floats(min_value=1e-3, max_value=1e3)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     kind=st.sampled_from(["open-circuit", "load", "no-load-motor", "resistance"]),
     readings=st.lists(st.tuples(quantity, quantity, quantity), min_size=1, max_size=5),

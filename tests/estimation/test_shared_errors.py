@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from motorfit.estimation.assemble import SETTING, assemble
+from motorfit.estimation.assemble import assemble
+from motorfit.estimation.effects import SETTING
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.simulation.bench import simulate
 from motorfit.simulation.instruments import VirtualKit, handheld_meters, virtual_meter

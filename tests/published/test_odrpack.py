@@ -16,7 +16,8 @@ import pytest
 from condition_models import THERMAL, bench_rows, no_priors, voltage_conditions
 
 from motorfit.arrays import FloatArray
-from motorfit.estimation.conditions import T0, VB, B, BrushedConditions, K, R
+from motorfit.estimation.conditions import BrushedConditions
+from motorfit.estimation.physics import T0, VB, B, K, R
 from motorfit.estimation.rows import Influence
 from motorfit.estimation.solver import Solution, solve
 

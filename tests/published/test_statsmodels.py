@@ -13,8 +13,9 @@ from condition_models import THERMAL, bench_rows
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.assemble import Assembled
-from motorfit.estimation.conditions import VB, BrushedConditions, K, R
+from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.joint import stack
+from motorfit.estimation.physics import VB, K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import VOLTAGE, Influence, Nuisance
 from motorfit.estimation.scatter import Stacked, estimate_scales, project

@@ -1,0 +1,100 @@
+"""Unknown errors of the instruments, each once however many rows it touches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from motorfit.arrays import FloatArray, IntArray
+from motorfit.bench.records import Bench
+from motorfit.estimation.rows import Influence, Nuisance
+from motorfit.instruments import range_of
+
+
+@dataclass(slots=True)
+class _Entry:
+    nuisance: int
+    where: str  # an array of `Influence`
+    rows: IntArray
+    quantity: int | None
+    coefficient: FloatArray | float
+
+
+@dataclass(slots=True)
+class Register:
+    """Collects unknown errors, each once however many rows it touches."""
+
+    keys: dict[tuple[object, ...], int] = field(default_factory=dict)
+    nuisances: list[Nuisance] = field(default_factory=list)
+    entries: list[_Entry] = field(default_factory=list)
+
+    def add(
+        self,
+        nuisance: Nuisance,
+        key: tuple[object, ...],
+        where: str,
+        rows: IntArray,
+        *,
+        quantity: int | None = None,
+        coefficient: FloatArray | float = 1.0,
+    ) -> None:
+        """Let ``nuisance`` act on ``rows``; one of the same ``key`` is the same error."""
+        if nuisance.deviation <= 0 or not len(rows):
+            return
+        if key not in self.keys:
+            self.keys[key] = len(self.nuisances)
+            self.nuisances.append(nuisance)
+        self.entries.append(_Entry(self.keys[key], where, rows, quantity, coefficient))
+
+    def influence(self, rows: int) -> Influence:
+        """The arrays of all entries."""
+        influence = Influence.none(rows, len(self.nuisances))
+        for entry in self.entries:
+            array = getattr(influence, entry.where)
+            if entry.quantity is None:
+                array[entry.rows, entry.nuisance] += entry.coefficient
+            else:
+                array[entry.rows, entry.quantity, entry.nuisance] += entry.coefficient
+        return influence
+
+
+def zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
+    """Offsets with what the `zero` readings say of them.
+
+    A reading of nothing shows the offset itself, of the range whose step it was written
+    with: how large it is says nothing of the range. Another range has another offset.
+    """
+    updated = list(nuisances)
+    for run in bench.of_kind("zero"):
+        for quantity, shown in run.readings.items():
+            if quantity not in ("voltage", "current", "force", "torque"):
+                continue
+            meter = bench.instrument(quantity, run.meters.get(quantity, ""))
+            readings = shown[~np.isnan(shown)]
+            if not len(readings):
+                continue
+            written = run.written_step.get(quantity, 0.0)
+            steps, labels = range_of(np.zeros_like(readings), meter, written)
+            step = float(np.max(steps))
+            deviation = np.sqrt(step**2 / 12 + np.var(readings, ddof=0) / len(readings))
+            for index, nuisance in enumerate(updated):
+                same = (nuisance.quantity, nuisance.error, nuisance.id, nuisance.range)
+                if same == (quantity, "offset", meter.id, labels[0]):
+                    updated[index] = _with_reading(nuisance, float(np.mean(readings)), deviation)
+    return updated
+
+
+def _with_reading(prior: Nuisance, reading: float, deviation: float) -> Nuisance:
+    """A prior and one reading of the same error, weighted together."""
+    deviation = max(deviation, 1e-3 * prior.deviation)  # no display shows more than that
+    weights = np.array([prior.deviation**-2, deviation**-2])
+    combined = float(weights.sum() ** -0.5)
+    return replace(
+        prior,
+        deviation=combined,
+        mean=float(weights @ [prior.mean, reading] / weights.sum()),
+        shape="normal",
+        half_width=combined,
+    )
