@@ -142,7 +142,7 @@ def _assumed(settings: Settings, named: bool) -> tuple[str, ...]:
     if machine.brush_material == "unknown":
         sentences.append("brush material unknown")
     if machine.magnet == "unknown":
-        sentences.append("magnet material unknown")
+        sentences.append("magnets unknown: EMF constant as it was at the bench")
     return tuple(sentences)
 
 

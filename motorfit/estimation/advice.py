@@ -55,7 +55,7 @@ class _Candidate:
 
 
 def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
-    """What would help most, best first, by what it brings for each minute.
+    """What would help most, best first.
 
     Parameters
     ----------

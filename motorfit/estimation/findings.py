@@ -66,7 +66,7 @@ def fit_findings(
         *_ammeter_offset(widths),
     ]
     if not any(finding.severity in ("error", "caution") for finding in found):
-        found.append(_nothing_odd(residuals))
+        found.append(_nothing_odd(bench))
     return tuple(sorted(found, key=lambda item: (_ORDER.index(item.severity), -item.damage)))
 
 
@@ -201,8 +201,8 @@ def _ammeter_offset(widths: dict[str, tuple[WidthShare, ...]]) -> list[Finding]:
     ]
 
 
-def _nothing_odd(residuals: tuple[ResidualRow, ...]) -> Finding:
-    count = len({(reading.file, reading.row) for reading in residuals})
+def _nothing_odd(bench: Bench) -> Finding:
+    count = sum(len(run) for run in bench.runs if run.test.used)
     return Finding(
         kind="nothing-odd",
         where="bench",

@@ -103,8 +103,6 @@ def make_profile(
 
 def _assumed(joint: Joint) -> tuple[str, ...]:
     sentences = ["windage and armature reaction taken as zero"]
-    if joint.problem.magnet_coefficient is None:
-        sentences.append("magnets unknown: EMF constant as it was at the bench, not corrected")
     if any(n.error == "effect" and n.component is None for n in joint.problem.assembled.nuisances):
         sentences.append("what a single run or rotor position cannot show: usual sizes (3 %)")
     return tuple(sentences)

@@ -8,6 +8,11 @@ from typing import Literal
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.instruments import (
+    current_from_load,
+    machine_current,
+    terminal_voltage_behind_leads,
+)
 
 #: What one row of readings holds, in the order of the last axis of its arrays.
 READ = ("voltage", "speed", "current", "torque")
@@ -158,10 +163,11 @@ def at_machine(rows: Rows, influence: Influence, nuisance: FloatArray) -> AtMach
     leads = rows.lead_resistance + influence.leads @ nuisance
 
     voltage, metered = corrected[:, VOLTAGE], rows.metered.astype(float)
-    current = metered * corrected[:, CURRENT] - voltage * conductance
+    branch = metered * corrected[:, CURRENT] + current_from_load(voltage, load, rows.load_extra)
+    current = machine_current(branch, voltage, rows.input_conductance)
     values = corrected.copy()
     values[:, CURRENT] = current
-    values[:, VOLTAGE] = voltage - current * leads
+    values[:, VOLTAGE] = terminal_voltage_behind_leads(voltage, current, leads)
 
     from_shown = np.zeros((len(rows), 4, 4))
     from_shown[:, SPEED, SPEED] = from_shown[:, TORQUE, TORQUE] = 1.0
