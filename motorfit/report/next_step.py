@@ -1,4 +1,4 @@
-"""The command to try after a fit."""
+"""What to do after a fit: a command to try, or a blank sheet to fill in."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from motorfit.bench.naming import kind_of
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Fit
 from motorfit.report.layout import WIDTH
@@ -18,7 +19,7 @@ LONGEST = WIDTH - len("Next  ")
 
 
 def next_command(fit: Fit, profile: Path) -> str:
-    """A prediction where the profile allows one, else sheets for the test that is missing.
+    """A prediction where the profile allows one, else a sheet for the test that is missing.
 
     Parameters
     ----------
@@ -30,12 +31,11 @@ def next_command(fit: Fit, profile: Path) -> str:
     Returns
     -------
     str
-        A command that fits one line of the first screen.
+        A command that fits one line of the first screen; where the missing test has its
+        sheet already, which sheet to fill in before the same fit again.
     """
-    whole = _predict(fit, profile) if _can_predict(fit) else _sheets(fit)
-    if len(whole) <= LONGEST:
-        return whole
-    return "motorfit predict --help" if _can_predict(fit) else "motorfit sheets --help"
+    wishes = _predictions(fit, profile) if _can_predict(fit) else _tests(fit)
+    return next(wish for wish in wishes if len(wish) <= LONGEST)
 
 
 def _can_predict(fit: Fit) -> bool:
@@ -43,16 +43,17 @@ def _can_predict(fit: Fit) -> bool:
     return all(isinstance(fit.parameters[name], Estimate) for name in needed)
 
 
-def _predict(fit: Fit, profile: Path) -> str:
+def _predictions(fit: Fit, profile: Path) -> tuple[str, ...]:
+    """A prediction in what was tested; shorter ones where the path is long."""
     if profile.name == "profile.json":
         profile = profile.parent  # a folder stands for its profile
     fastest = fit.profile.range.speed[1] / RPM
-    step = 100.0 if fastest >= 500 else 10.0
+    step = next((size for size in (100.0, 10.0) if fastest >= 5 * size), 1.0)
     fastest = max(step * (fastest // step), step)  # inside what was tested
-    return (
-        f'motorfit predict {quoted(profile)} --speed "{fastest:.0f} rpm" '
-        f'--load "{rounded(_load(fit), 2)} ohm"'
-    )
+    bare = f"motorfit predict {quoted(profile)}"
+    at_speed = f'{bare} --speed "{fastest:.0f} rpm"'
+    on_load = f'{at_speed} --load "{rounded(_load(fit), 2)} ohm"'
+    return on_load, at_speed, bare, "motorfit predict --help"
 
 
 def _load(fit: Fit) -> float:
@@ -66,19 +67,27 @@ def _load(fit: Fit) -> float:
         for run in fit.bench.of_kind("load")
     ]
     known = np.concatenate(ohms) if ohms else np.zeros(0)
-    known = np.sort(known[np.isfinite(known)])
+    known = np.sort(known[np.isfinite(known) & (known > 0)])
     if known.size:
         return float(known[known.size // 2])
     resistance = fit.parameters["armature_resistance"]
     return 10 * resistance.value if isinstance(resistance, Estimate) else 10.0
 
 
-def _sheets(fit: Fit) -> str:
+def _tests(fit: Fit) -> tuple[str, ...]:
+    """The missing test: its sheet where there is one, else how to have it; shorter ones too."""
     needs = [getattr(known, "needs", "") for known in fit.parameters.values()]
-    wanted = [test for test in map(test_named_in, needs) if test]
+    test = next(filter(None, map(test_named_in, needs)), "open-circuit")
     source = fit.bench.source
-    folder = source if source.suffix.lower() != ".csv" else source.with_suffix("")
-    return f"motorfit sheets {quoted(folder)} --tests {wanted[0] if wanted else 'open-circuit'}"
+    if source.suffix.lower() == ".csv":
+        folder = source.with_suffix("")
+        return f"motorfit sheets {quoted(folder)} --tests {test}", "motorfit sheets --help"
+    blank = [name for name in fit.bench.not_filled_in if kind_of(name) == test]
+    filled = [run.source.name for run in fit.bench.runs if run.kind == test]
+    if blank or filled:
+        do = f"fill in {blank[0]}" if blank else f"add such rows to {filled[0]}"
+        return f"{do}, then motorfit fit {quoted(source)}", do, "motorfit fit --help"
+    return f"motorfit sheets {quoted(source)} --tests {test}", "motorfit sheets --help"
 
 
 def quoted(path: Path) -> str:

@@ -109,12 +109,14 @@ def _made_from(fit: Fit) -> Block:
 
 
 def _read_aside(fit: Fit) -> list[str]:
-    """Sheets that were read and play no part, in one line."""
-    parts = []
-    if fit.unused:
-        parts.append("; ".join(fit.unused))
+    """Sheets that were read and play no part, and those not filled in, in one line."""
+    by_reason: dict[str, list[str]] = {}
+    for one in fit.unused:
+        name, _, reason = one.partition(": ")
+        by_reason.setdefault(f"{reason[:1].upper()}{reason[1:]}", []).append(name)
     if fit.bench.not_filled_in:
-        parts.append("Not filled in: " + ", ".join(fit.bench.not_filled_in))
+        by_reason["Not filled in"] = list(fit.bench.not_filled_in)
+    parts = [f"{reason}: {', '.join(names)}" for reason, names in by_reason.items()]
     return labelled("", ". ".join(parts), 1) if parts else []
 
 

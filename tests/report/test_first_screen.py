@@ -261,7 +261,15 @@ def test_advice_comes_with_its_minutes():
 
 
 def test_tests_that_were_read_and_not_used_are_named():
-    assert "heat-run.csv: read, not used yet" in first_screen(measured())
+    assert "Read, not used yet: heat-run.csv" in first_screen(measured())
+
+
+def test_several_tests_that_were_not_used_share_their_reason():
+    unused = ("heat-run.csv: read, not used yet", "coast-down.csv: read, not used yet")
+
+    screen = first_screen(replace(measured(), unused=unused))
+
+    assert "Read, not used yet: heat-run.csv, coast-down.csv" in screen
 
 
 def test_rows_marked_to_be_left_out_are_counted():
@@ -279,10 +287,52 @@ def test_next_command_stays_inside_what_was_tested():
     assert 'motorfit predict blue-tag --speed "1400 rpm"' in line_with(screen, "Next")
 
 
+def test_next_command_stays_inside_the_few_rpm_of_a_gearbox():
+    slow = lathe()
+    slow = replace(
+        slow,
+        profile=replace(
+            slow.profile, range=replace(slow.profile.range, speed=(0.0, 8.4 * np.pi / 30))
+        ),
+    )
+
+    assert '--speed "8 rpm"' in line_with(first_screen(slow, written=PROFILE), "Next")
+
+
 def test_next_command_asks_for_the_missing_test_where_nothing_can_be_predicted():
     next_line = line_with(first_screen(one_resistor(), written=PROFILE), "Next")
 
     assert next_line.endswith("motorfit sheets blue-tag --tests open-circuit")
+
+
+def test_blank_sheet_of_the_missing_test_is_to_be_filled_in_and_not_written_again():
+    """`motorfit sheets` refuses to write a sheet that is there."""
+    fit = one_resistor()
+    fit = replace(fit, bench=replace(fit.bench, not_filled_in=("Open circuit.csv",)))
+
+    next_line = line_with(first_screen(fit, written=PROFILE), "Next")
+
+    assert next_line.endswith("fill in Open circuit.csv, then motorfit fit blue-tag")
+
+
+def test_sheet_that_lacks_rows_of_the_missing_test_is_to_be_added_to():
+    fit = one_resistor()
+    needs = replace(fit.parameters["emf_constant"], needs="load with a second resistor")
+    parameters = {**fit.parameters, "emf_constant": needs}
+    fit = replace(fit, profile=replace(fit.profile, parameters=parameters))
+
+    next_line = line_with(first_screen(fit, written=PROFILE), "Next")
+
+    assert next_line.endswith("add such rows to load.csv, then motorfit fit blue-tag")
+
+
+def test_next_command_of_a_long_path_leaves_out_options_and_keeps_the_path():
+    far = Path("class/group-7/tuesday/measured-again/red-profile.json")
+
+    next_line = line_with(first_screen(quick(), written=far), "Next")
+
+    assert next_line.endswith(f"motorfit predict {far}")
+    assert len(next_line) <= 80
 
 
 def test_profile_beside_a_table_is_named_as_it_is():
