@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from motorfit.bench.kinds import KINDS
@@ -93,7 +93,7 @@ def test_clean_sheets():
     assert kinds(open_circuit(), load(), free()) == []
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     seed=st.integers(0, 2**32 - 1),
     k=st.floats(0.003, 3.0),
@@ -103,6 +103,8 @@ def test_clean_sheets():
     viscous=st.floats(0.0, 2e-3),
     brake=st.booleans(),
 )
+# torques of 0, 0 and 1 mN m on a sensor of 1 mN m: rounding alone makes a slope
+@example(seed=31779, k=0.003, resistance=13.0, drop=0.0, no_load=0.0625, viscous=0.0, brake=True)
 def test_clean_benches_hear_nothing(seed, k, resistance, drop, no_load, viscous, brake):
     """Machines from 0.3 to 300 V per 1000 rpm, with a label that is 10 % off, two ways.
 

@@ -96,7 +96,7 @@ def read_or_tell(source):
 @example(name="load.csv", content=b"\xff\xfe\x00")
 @example(name="load.csv", content=b"\xff\xfe\x00\x00")
 @example(name="load.csv", content=b"\x00")
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_any_bytes_give_a_bench_or_a_message(name, content):
     bench_or_message(name, content)
 
@@ -104,7 +104,7 @@ def test_any_bytes_give_a_bench_or_a_message(name, content):
 @given(name=NAMES, text=st.text(max_size=300))
 @example(name="load.csv", text="rpm,V,A\n" + "1" * 200_000 + ",2,3\n")
 @example(name="load.csv", text="rpm,V,A\n" + "9" * 5000 + ",2,3\n")
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_any_text_gives_a_bench_or_a_message(name, text):
     bench_or_message(name, text.encode("utf-8", errors="surrogatepass"))
 
@@ -118,7 +118,7 @@ def test_any_text_gives_a_bench_or_a_message(name, text):
     encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "latin-1"]),
     quoted=st.booleans(),
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_anything_like_a_sheet_gives_a_bench_or_a_message(
     name, headers, rows, delimiter, end, encoding, quoted
 ):
@@ -135,7 +135,7 @@ def test_anything_like_a_sheet_gives_a_bench_or_a_message(
     kind=st.sampled_from(list(COMPLETE)),
     rows=st.lists(st.lists(NUMBERS, min_size=5, max_size=5), min_size=1, max_size=6),
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_odd_numbers_in_a_complete_sheet_give_a_bench_or_a_message(kind, rows):
     """Most of these are benches, and go through the checks of physical sense."""
     headers = COMPLETE[kind]
@@ -160,7 +160,7 @@ READINGS = st.lists(
     margin=st.integers(0, 2),
     remark=st.booleans(),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_numbers_written_in_any_dialect_read_back_the_same(
     readings, delimiter, comma, encoding, end, margin, remark
 ):
@@ -196,7 +196,7 @@ def test_numbers_written_in_any_dialect_read_back_the_same(
     grouping=st.sampled_from(["", ".", ",", " ", "'"]),
     quote=st.booleans(),
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_a_number_is_read_right_or_refused_and_never_misread(
     speed, voltage, delimiter, sign, grouping, quote
 ):

@@ -338,7 +338,7 @@ def test_a_folder_called_kit_toml_is_a_problem_not_a_crash(tmp_path):
     assert re.search("kit.toml: found a folder", str(problem))
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(
         st.sampled_from(

@@ -327,7 +327,7 @@ def test_a_missing_point_stays_in_its_own_place():
     assert found.extrapolated.tolist() == [False, False, False]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(1.0, 500.0), st.floats(0.1, 1e3))
 def test_ways_to_the_same_point_agree(speed, load):
     """A resistor, the voltage across it and the current through it are one point."""
@@ -344,7 +344,7 @@ def test_ways_to_the_same_point_agree(speed, load):
         assert by_voltage == pytest.approx(by_current, rel=1e-6, abs=1e-6)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.floats(120.0, 240.0), st.floats(1.0, 8.0))
 def test_propagation_agrees_with_monte_carlo(speed, load):
     """First order against 20 000 draws, at currents well above the brush scale: nearly linear."""

@@ -370,7 +370,7 @@ PLACES = [
 ]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.sampled_from(PLACES), json_values)
 def test_any_content_loads_or_is_refused(tmp_path_factory, place, value):
     """Never another exception; and what loads can be saved again."""

@@ -64,9 +64,7 @@ def assert_same_readings(written, read):
         )
 
 
-@settings(
-    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 2**32 - 1),
     counts=st.sampled_from([2000, 4000, 6000, 19999]),
