@@ -214,20 +214,20 @@ def _range_name(instrument: Instrument, exponent: int) -> str:
 
 
 def machine_current(
-    meter_current: ArrayLike, voltage: ArrayLike, input_resistance: ArrayLike = math.inf
+    meter_current: ArrayLike, voltage: ArrayLike, input_conductance: ArrayLike = 0.0
 ) -> FloatArray:
     r"""Current of the machine, where a voltmeter across its terminals takes some.
 
-    .. math:: i = i_\mathrm{meter} - v / R_\mathrm{in}
+    .. math:: i = i_\mathrm{meter} - Y v
 
     Parameters
     ----------
     meter_current : array_like
         What the ammeter shows, positive into the machine; zero for an open circuit. [A]
     voltage : array_like
-        At the machine's terminals. [V]
-    input_resistance : array_like
-        Of the voltmeter; infinite for one that takes nothing. [ohm]
+        What the voltmeter shows. [V]
+    input_conductance : array_like
+        Y, one over the voltmeter's input resistance; zero for one that takes nothing. [S]
 
     Returns
     -------
@@ -237,16 +237,16 @@ def machine_current(
     Notes
     -----
     Kirchhoff's current law at the terminal. Running as a motor, the ammeter feeds machine
-    and voltmeter: :math:`i_\mathrm{meter} = i + v/R_\mathrm{in}`. Driven, the machine feeds
-    voltmeter and load, and the ammeter in the load's branch shows
-    :math:`-i_\mathrm{meter}`: :math:`-i = -i_\mathrm{meter} + v/R_\mathrm{in}`, the same.
+    and voltmeter: :math:`i_\mathrm{meter} = i + Y v`. Driven, the machine feeds voltmeter
+    and load, and the ammeter in the load's branch shows :math:`-i_\mathrm{meter}`:
+    :math:`-i = -i_\mathrm{meter} + Y v`, the same.
 
     Examples
     --------
-    >>> machine_current([2.0, -2.0, 0.0], 10.0, 1000.0)
+    >>> machine_current([2.0, -2.0, 0.0], 10.0, 0.001)
     array([ 1.99, -2.01, -0.01])
     """
-    taken: FloatArray = np.asarray(voltage) / np.asarray(input_resistance)
+    taken: FloatArray = np.asarray(voltage) * np.asarray(input_conductance)
     return np.asarray(meter_current) - taken
 
 
@@ -288,11 +288,11 @@ def current_from_load(voltage: ArrayLike, load: ArrayLike, extra: ArrayLike = 0.
     Parameters
     ----------
     voltage : array_like
-        At the machine's terminals. [V]
+        Across resistor and what is in series with it. [V]
     load : array_like
         The resistor; infinite for an open circuit. [ohm]
     extra : array_like
-        What is in series with it: leads, burden of an ammeter. [ohm]
+        What is in series with it: burden of an ammeter. [ohm]
 
     Returns
     -------

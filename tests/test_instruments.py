@@ -142,7 +142,7 @@ def test_without_a_calibration_readings_stay():
 
 def test_voltmeter_takes_its_current_when_driven_and_when_running():
     """By hand: 12 V on 1200 ohm are 10 mA, which the machine gives, or does not get."""
-    driven, running = machine_current([-0.5, 0.5], 12.0, 1200.0)
+    driven, running = machine_current([-0.5, 0.5], 12.0, 1 / 1200)
 
     assert driven == pytest.approx(-0.51, rel=1e-12)
     assert running == pytest.approx(0.49, rel=1e-12)
@@ -155,7 +155,7 @@ def test_meter_and_load_in_parallel_take_the_current_of_the_machine(voltage, loa
     branch = current_from_load(voltage, load)
     parallel = 1 / (1 / load + 1 / meter_ohms)
 
-    assert machine_current(branch, voltage, meter_ohms) == pytest.approx(
+    assert machine_current(branch, voltage, 1 / meter_ohms) == pytest.approx(
         -voltage / parallel, rel=1e-12
     )
 
@@ -177,6 +177,6 @@ def test_current_of_a_load_counts_what_is_in_series():
 def test_corrections_carry_complex_numbers_for_derivatives():
     step = 1e-20j
 
-    assert machine_current(1.0, 12.0 + step, 1200.0).imag / 1e-20 == pytest.approx(-1 / 1200)
+    assert machine_current(1.0, 12.0 + step, 1 / 1200).imag / 1e-20 == pytest.approx(-1 / 1200)
     assert current_from_load(12.0 + step, 4.0).imag / 1e-20 == pytest.approx(-0.25)
     assert terminal_voltage_behind_leads(1.0, 1 + step, 0.5).imag / 1e-20 == pytest.approx(-0.5)
