@@ -106,9 +106,9 @@ def _shown(trials: Iterable[Trial], total: int) -> list[Trial]:
     from rich.progress import track
 
     console = Console(stderr=True)
-    return list(
-        track(trials, "Fitting", total=total, console=console, disable=not console.is_terminal)
-    )
+    if not console.is_terminal:  # a bar that is switched off still ends its line
+        return list(trials)
+    return list(track(trials, "Fitting", total=total, console=console))
 
 
 @click.command()
