@@ -145,6 +145,8 @@ def _read_file(path: Path, reading: _Reading) -> None:
             _read_table(path, KINDS[kind], reading)
     elif suffix in SPREADSHEET_SUFFIXES and named and not _has_table(path):
         reading.problems.append(_spreadsheet(path))
+    elif path.name.lower().removesuffix(".txt").endswith(".toml"):
+        reading.findings += _settings_not_read(path)
     elif suffix in (".txt", ".dat", ".log", "") and named and path.is_file():
         reading.findings.append(
             Finding(
@@ -155,6 +157,21 @@ def _read_file(path: Path, reading: _Reading) -> None:
                 severity="note",
             )
         )
+
+
+def _settings_not_read(path: Path) -> list[Finding]:
+    """Say that a file of settings has a name under which nobody looks for it."""
+    read = [path.with_name(name) for name in ("machine.toml", "kit.toml")]
+    if any(other.exists() and other.samefile(path) for other in read):
+        return []  # in other letters where the system takes them for the same
+    return [
+        Finding(
+            kind="not-read",
+            where=path.name,
+            says="This file was not read: settings are in machine.toml and kit.toml.",
+            suggestion="If it holds yours, rename it so, all small letters and no .txt behind.",
+        )
+    ]
 
 
 def _read_table(path: Path, test: TestKind, reading: _Reading) -> None:
@@ -269,12 +286,12 @@ def _nothing_in(folder: Path, names: Sequence[str], reading: _Reading) -> Locate
     """Say why nothing can be had from a folder, and what to do next."""
     remedy = f"`motorfit sheets {folder}` writes blank sheets to fill in."
     spreadsheets = [name for name in names if Path(name).suffix.lower() in SPREADSHEET_SUFFIXES]
-    if reading.not_filled_in:
-        found = f"only sheets that are not filled in ({', '.join(reading.not_filled_in)})"
-        remedy = "Write readings below the headers of one of them, and save it as CSV."
-    elif reading.findings:
+    if reading.findings:
         found = " ".join(f"{finding.where}: {finding.says}" for finding in reading.findings)
         remedy = reading.findings[0].suggestion or remedy
+    elif reading.not_filled_in:
+        found = f"only sheets that are not filled in ({', '.join(reading.not_filled_in)})"
+        remedy = "Write readings below the headers of one of them, and save it as CSV."
     elif spreadsheets:
         found = f"no table, but {spreadsheets[0]}"
         remedy = "Save its sheet as CSV, with a name such as load.csv or open-circuit.csv."

@@ -17,6 +17,7 @@ from motorfit.bench.sense_of_machine import (
     gear_twice,
     load_above_open_circuit,
     speed_not_checked,
+    too_much_voltage,
 )
 from motorfit.bench.sense_of_sheets import (
     columns_mixed_up,
@@ -34,6 +35,7 @@ Check = Callable[[Evidence], Iterable[Finding]]
 CHECKS: tuple[Check, ...] = (
     columns_mixed_up,
     almost_no_voltage,
+    too_much_voltage,
     negative_resistance,
     voltage_against_speed,
     two_speed_columns,

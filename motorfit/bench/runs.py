@@ -110,6 +110,7 @@ def _read_rows(
     body, problems = _read_body(sheet, layout, kept)
     direction = _directions(body, problems)
     problems += _blank_cells(body, test)
+    problems += _loads_that_tell_no_current(body, test)
     readings, extra = _in_si(body, speed, problems)
     if problems:
         raise BenchProblemsError(problems)
@@ -234,6 +235,29 @@ def _blank_cell(
         expected=" or ".join([f"the {blank}", *others]),
         remedy=remedy,
     )
+
+
+def _loads_that_tell_no_current(body: _Body, test: TestKind) -> list[BenchError]:
+    """Find rows that have a load in place of a current, which has to be a resistor then."""
+    load, current = body.numbers.get("load"), body.numbers.get("current")
+    if test.name != "load" or load is None:
+        return []
+    alone = load.filled & (load.values <= 0)
+    if current is not None:
+        alone &= ~current.filled
+    column = body.layout.numbers["load"]
+    return [
+        LocatedError(
+            path=body.sheet.path,
+            row=body.row(place),
+            column=column.header.text,
+            found=shown(column.cells[body.places[place]]),
+            expected="the value of a resistor, or a current beside it",
+            remedy="Write the resistor's value; with the wires joined only an ammeter tells "
+            "the current.",
+        )
+        for place in np.flatnonzero(alone).tolist()
+    ]
 
 
 def _in_si(

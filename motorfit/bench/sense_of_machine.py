@@ -24,6 +24,9 @@ from motorfit.finding import Finding
 #: An EMF constant below this is no permanent magnet's: 0.1 V per 1000 rpm. [V s/rad]
 _HARDLY_ANY_EMF = 1e-3
 
+#: An EMF constant above this is no machine's, not even behind a gear: 10 V per rpm. [V s/rad]
+_TOO_MUCH_EMF = 100.0
+
 #: A speed scale is off by one of these when marks are counted wrongly.
 _MARK_FACTORS = {0.5: "1/2", 2.0: "2", 3.0: "3", 1 / 3: "1/3"}
 
@@ -68,6 +71,25 @@ def almost_no_voltage(evidence: Evidence) -> Iterator[Finding]:
         "it gives AC and the meter was on DC, or a brush does not touch.",
         severity="error",
         damage=35.0,
+    )
+
+
+def too_much_voltage(evidence: Evidence) -> Iterator[Finding]:
+    """More volts for one turn a minute than any machine gives."""
+    constant = any_constant(evidence)
+    if constant is None or constant <= _TOO_MUCH_EMF:
+        return
+    run = evidence.of("open-circuit", "no-load-motor")[0]
+    speed, voltage = together(run, "speed", "voltage")
+    yield Finding(
+        kind="too-much-voltage",
+        where=run.source.name,
+        says=f"{voltage.max():.3g} V at {speed.max() * 30 / np.pi:.3g} rpm is more than any "
+        "machine gives.",
+        suggestion="Speed and voltage may stand in each other's column, or the header of one "
+        "has another unit than the meter.",
+        severity="error",
+        damage=40.0,
     )
 
 

@@ -235,3 +235,33 @@ def test_every_row_left_out_is_refused_with_the_reason(tmp_path):
 
     with pytest.raises(BenchError, match=r"no row that counts.*'slipped'.*Empty the exclude cell"):
         read_bench(tmp_path / "red.csv")
+
+
+def test_every_row_left_out_is_told_beside_sheets_that_are_blank(tmp_path):
+    files = {"open-circuit.csv": "rpm,V,exclude\n900,9,slipped\n", "load.csv": "rpm,V,A\n"}
+
+    with pytest.raises(BenchError, match=r"open-circuit.csv: Every row is left out.*'slipped'"):
+        read(tmp_path, files)
+
+
+@pytest.mark.parametrize("load", ["0", "-2.2"])
+def test_a_load_without_a_current_has_to_be_a_resistor(tmp_path, load):
+    """The current would be voltage over load: infinite, or against the machine's own."""
+    text = f"rpm,V,A,load (ohm)\n900,8,0.8,10\n900,3,,{load}\n900,0.1,3,0\n"
+
+    with pytest.raises(
+        BenchProblemsError, match=r"row 3, column .load \(ohm\).*a current"
+    ) as caught:
+        read(tmp_path, {"load.csv": text})
+
+    assert len(caught.value.problems) == 1  # a short circuit with its current is fine
+
+
+@pytest.mark.parametrize("name", ["machine.toml.txt", "KIT.Toml.txt", "kits.toml"])
+def test_settings_under_another_name_are_told(tmp_path, name):
+    (tmp_path / name).write_text('[machine]\nname = "blue tag"\n')
+    (tmp_path / "open-circuit.csv").write_text(GOOD)
+
+    (finding,) = (one for one in read_bench(tmp_path).findings if one.kind == "not-read")
+    assert finding.where == name
+    assert "rename" in finding.suggestion

@@ -253,6 +253,20 @@ def test_almost_no_voltage():
     assert "no permanent magnets" in finding.suggestion
 
 
+def test_speed_and_voltage_in_each_others_column():
+    """5.24 V at 500 rpm, exchanged, are 95 V for one rpm; a gear of 500 before it gives 5 V."""
+    exchanged = open_circuit(
+        speed=[volts * np.pi / 30 for volts in OPEN["voltage"]],
+        voltage=[speed * 30 / np.pi for speed in OPEN["speed"]],
+    )
+    geared = open_circuit(speed=[speed / 500 for speed in OPEN["speed"]])
+
+    (finding,) = findings(exchanged)
+    assert finding.kind == "too-much-voltage"
+    assert "each other's column" in finding.suggestion
+    assert findings(geared) == ()
+
+
 @pytest.mark.parametrize(
     "claims",
     [
