@@ -84,10 +84,13 @@ USUAL_UNITS: Mapping[str, tuple[str, ...]] = {
 
 _TURN = 2.0 * math.pi
 
+#: One revolution per minute. [rad/s]
+RPM = _TURN / 60
+
 #: Sizes of the common units, so that they need no registry.
 PLAIN_SIZES: Mapping[str, Mapping[str, float]] = {
     "s": {"s": 1.0, "ms": 1e-3, "min": 60.0},
-    "rad/s": {"rpm": _TURN / 60, "rad/s": 1.0, "Hz": _TURN, "kHz": 1e3 * _TURN, "rev/s": _TURN},
+    "rad/s": {"rpm": RPM, "rad/s": 1.0, "Hz": _TURN, "kHz": 1e3 * _TURN, "rev/s": _TURN},
     "V": {"V": 1.0, "mV": 1e-3},
     "A": {"A": 1.0, "mA": 1e-3},
     "ohm": {"ohm": 1.0, "mohm": 1e-3, "kohm": 1e3, "Mohm": 1e6},

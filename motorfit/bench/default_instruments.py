@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from motorfit.meter import Accuracy, Instrument
+from motorfit.unit_tables import RPM
 
 #: Accuracy of a plain handheld kit. Common practice, no source.
 HANDHELD: Mapping[str, tuple[str, Accuracy]] = {
@@ -25,7 +25,7 @@ HANDHELD: Mapping[str, tuple[str, Accuracy]] = {
 }
 
 #: SI size of a displayed unit, where that is not the SI unit.
-_DISPLAY_FACTOR = {"speed": 2 * math.pi / 60}
+_DISPLAY_FACTOR = {"speed": RPM}
 
 
 def default_instrument(quantity: str) -> Instrument:

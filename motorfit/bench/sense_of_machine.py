@@ -20,6 +20,7 @@ from motorfit.bench.evidence import (
 )
 from motorfit.bench.label import label_constants
 from motorfit.finding import Finding
+from motorfit.unit_tables import RPM
 
 #: An EMF constant below this is no permanent magnet's: 0.1 V per 1000 rpm. [V s/rad]
 _HARDLY_ANY_EMF = 1e-3
@@ -66,7 +67,7 @@ def almost_no_voltage(evidence: Evidence) -> Iterator[Finding]:
         kind="almost-no-voltage",
         where=run.source.name,
         says=f"Hardly any voltage at any speed: {voltage.max():.3g} V at most, at up to "
-        f"{speed.max() * 30 / np.pi:.0f} rpm ({constant * 1000 * np.pi / 30:.2g} V per 1000 rpm).",
+        f"{speed.max() / RPM:.0f} rpm ({1000 * constant * RPM:.2g} V per 1000 rpm).",
         suggestion="Perhaps it has no permanent magnets (a universal or an induction motor), or "
         "it gives AC and the meter was on DC, or a brush does not touch.",
         severity="error",
@@ -84,7 +85,7 @@ def too_much_voltage(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         kind="too-much-voltage",
         where=run.source.name,
-        says=f"{voltage.max():.3g} V at {speed.max() * 30 / np.pi:.3g} rpm is more than any "
+        says=f"{voltage.max():.5g} V at {speed.max() / RPM:.3g} rpm is more than any "
         "machine gives.",
         suggestion="Speed and voltage may stand in each other's column, or the header of one "
         "has another unit than the meter.",

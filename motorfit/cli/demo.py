@@ -94,7 +94,7 @@ def _told(folder: Path, outcome: Outcome) -> str:
 def _prediction(profile: MachineProfile) -> str:
     """Voltage and current at one operating point, in a line."""
     from motorfit.quantities import show_estimate
-    from motorfit.report.words import RPM
+    from motorfit.unit_tables import RPM
 
     level = profile.provenance.level
     shown = []

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from motorfit.cli.options import level_option
 from motorfit.errors import MotorfitError, OutputError
 
 if TYPE_CHECKING:
@@ -56,13 +57,7 @@ class Outcome:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Where the profile goes.  [default: BENCH/profile.json, or NAME-profile.json]",
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0.5, 0.999),
-    default=0.95,
-    show_default=True,
-    help="Coverage of the intervals.",
-)
+@level_option
 @click.option("--details", "with_details", is_flag=True, help="Show everything, not only a screen.")
 @click.option(
     "--figures",

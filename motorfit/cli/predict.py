@@ -3,98 +3,25 @@
 from __future__ import annotations
 
 import math
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import TypeAlias
+from motorfit.cli.options import grid, level_option, read_stated
+from motorfit.unit_tables import RPM
 
+if TYPE_CHECKING:
     from motorfit.profile.grid import Given
     from motorfit.profile.model import MachineProfile
-
-    Callback: TypeAlias = Callable[[click.Context, click.Parameter, tuple[str, ...]], list[float]]
-
-#: One revolution a minute. [rad/s]
-RPM = math.pi / 30
-
-#: More points than this in one grid are a slip of the keyboard.
-MOST_POINTS = 2000
 
 #: At most so many speeds, at round numbers, where none are asked for.
 USUAL_SPEEDS = 6
 
-_NUMBERS = re.compile(r"[\d.,:;\seE+-]*[\d.]")
-_LIST_OR_DECIMAL = re.compile(r"[+-]?\d{1,2},\d{1,3}")
-
-
-def grid(dimension: str, *, open_end: bool = False) -> Callback:
-    """Make the reader of an option that may be given several times.
-
-    It takes "4.7 ohm", "500, 1000 rpm", "500:3000:250 rpm" (first:last:step), and "open"
-    where ``open_end`` is set, into one list in SI.
-    """
-
-    def read(_: click.Context, __: click.Parameter, texts: tuple[str, ...]) -> list[float]:
-        return [value for text in texts for value in _read_grid(text, dimension, open_end)]
-
-    return read
-
 
 def temperature(_: click.Context, __: click.Parameter, text: str | None) -> float | None:
     """Read one temperature. [degC]"""
-    return None if text is None else _read(text, "temperature")
-
-
-def _read_grid(text: str, dimension: str, open_end: bool) -> list[float]:
-    plain = text.strip()
-    if open_end and plain.lower() == "open":
-        return [math.inf]
-    match = _NUMBERS.match(plain)
-    numbers, unit = (match[0], plain[match.end() :]) if match else (plain, "")
-    points = [_read(f"{number} {unit}", dimension) for number in _spread(numbers.strip())]
-    if dimension != "voltage" and min(points) < 0:
-        raise click.BadParameter(f"{text!r} goes below zero, which it cannot.")
-    return points
-
-
-def _read(text: str, dimension: str) -> float:
-    from motorfit.quantities import UnreadableError, read_quantity
-
-    try:
-        return read_quantity(text, dimension).value
-    except UnreadableError as error:
-        raise click.BadParameter(str(error)) from None
-
-
-def _spread(numbers: str) -> list[str]:
-    """One number, a list of them, or first:last:step."""
-    if ":" in numbers:
-        return [f"{number:.12g}" for number in _steps(numbers)]
-    if _LIST_OR_DECIMAL.fullmatch(numbers):
-        left, right = numbers.split(",")
-        raise click.BadParameter(
-            f"{numbers!r} may be one number or two. Write {left}.{right}, or "
-            f'"{left}, {right}" with a space.'
-        )
-    return [part for part in re.split(r"[,;]\s*", numbers) if part] or [numbers]
-
-
-def _steps(text: str) -> list[float]:
-    remedy = 'Write first:last:step, like "500:3000:250 rpm".'
-    try:
-        first, last, step = (float(part) for part in text.split(":"))
-    except ValueError:
-        raise click.BadParameter(f"{text!r} is not three numbers. {remedy}") from None
-    count = (last - first) / step if step else math.inf
-    if not 0 <= count < MOST_POINTS:
-        raise click.BadParameter(
-            f"{text!r} leads nowhere, or to more than {MOST_POINTS} points. {remedy}"
-        )
-    return [first + step * number for number in range(math.floor(count + 1e-9) + 1)]
+    return None if text is None else read_stated(text, "temperature").value
 
 
 @click.command()
@@ -145,13 +72,7 @@ def _steps(text: str) -> list[float]:
     metavar="TEMPERATURE",
     help="Temperature of the magnets.  [default: the reference temperature]",
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0.5, 0.999),
-    default=0.95,
-    show_default=True,
-    help="Coverage of the intervals.",
-)
+@level_option
 @click.option(
     "--format",
     "form",

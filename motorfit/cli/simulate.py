@@ -9,18 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from motorfit.cli.predict import grid
+from motorfit.cli.options import grid, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from typing import TypeAlias
+    from collections.abc import Mapping
 
     from motorfit.machine.brushed import BrushedMachine
     from motorfit.quantities import Stated
     from motorfit.simulation.instruments import VirtualKit
     from motorfit.simulation.plan import BenchPlan
-
-    Callback: TypeAlias = Callable[[click.Context, click.Parameter, str], Stated]
 
 #: Option, parameter of the machine, dimension, default, what it is.
 _PARAMETERS = (
@@ -31,25 +28,6 @@ _PARAMETERS = (
     ("--viscous", "viscous_coefficient", "viscous_coefficient", "4.5e-5 N m s/rad",
      "Turning loss that grows with speed."),
 )  # fmt: skip
-
-
-def quantity(dimension: str, *, positive: bool) -> Callback:
-    """Make the reader of an option that takes a number with its unit."""
-
-    def read(_: click.Context, __: click.Parameter, text: str) -> Stated:
-        from motorfit.quantities import UnreadableError, read_quantity
-
-        try:
-            stated = read_quantity(text, dimension)
-        except UnreadableError as error:
-            raise click.BadParameter(str(error)) from None
-        if positive and not stated.value > 0:
-            raise click.BadParameter(f"{text!r} must be above zero.")
-        if dimension != "temperature" and stated.value < 0:
-            raise click.BadParameter(f"{text!r} must not be below zero.")
-        return stated
-
-    return read
 
 
 def named_mistake(_: click.Context, __: click.Parameter, value: str | None) -> str | None:

@@ -18,6 +18,7 @@ from motorfit.arrays import FloatArray
 from motorfit.errors import NotMeasuredError
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.profile.points import Point
+from motorfit.unit_tables import RPM
 
 if TYPE_CHECKING:
     from motorfit.profile.model import MachineProfile
@@ -53,8 +54,6 @@ LOSS = ("coulomb_torque + viscous_coefficient*speed", "speed")
 DROP = ("armature_resistance + brush_drop/current", "current")
 GAIN = ("emf_constant / (armature_resistance + load)", "load")
 SHIFT = ("brush_drop / (armature_resistance + load)", "load")
-
-RPM = np.pi / 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

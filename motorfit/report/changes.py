@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.profile.model import MachineProfile
 from motorfit.quantities import friendly, show_number
-from motorfit.report.words import RPM, TITLES, listed
+from motorfit.report.words import TITLES, listed
+from motorfit.unit_tables import RPM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

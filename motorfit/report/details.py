@@ -14,7 +14,8 @@ from motorfit.quantities import friendly, from_si, show_interval, show_number
 from motorfit.report.changes import Changes
 from motorfit.report.screen import finding_text, reading_cautions
 from motorfit.report.tables import paragraphs, section, table
-from motorfit.report.words import RPM, STANDS_OUT, TITLES, combination, rounded
+from motorfit.report.words import STANDS_OUT, TITLES, combination, rounded
+from motorfit.unit_tables import RPM
 
 
 def details(fit: Fit, changes: Changes | None = None) -> str:

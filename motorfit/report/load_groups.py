@@ -8,7 +8,8 @@ import numpy as np
 
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.result import Fit, ResidualRow
-from motorfit.report.words import RPM, rounded
+from motorfit.report.words import rounded
+from motorfit.unit_tables import RPM
 
 #: Resistors whose values are not written down are one where these are within 15 %.
 SAME_LOAD = 1.15

@@ -23,7 +23,7 @@ from motorfit.report.figure_style import (
     room_around,
     titled_figure,
 )
-from motorfit.report.words import RPM
+from motorfit.unit_tables import RPM
 
 if TYPE_CHECKING:
     from motorfit.profile.prediction import Prediction

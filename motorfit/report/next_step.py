@@ -12,7 +12,8 @@ from motorfit.bench.naming import kind_of
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Fit
 from motorfit.report.layout import WIDTH
-from motorfit.report.words import RPM, rounded, test_named_in
+from motorfit.report.words import rounded, test_named_in
+from motorfit.unit_tables import RPM
 
 #: Room for a command beside its label.
 LONGEST = WIDTH - len("Next  ")

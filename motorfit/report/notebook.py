@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.quantities import friendly, show_interval, show_number
-from motorfit.report.words import RPM, TITLES, count_of
+from motorfit.report.words import TITLES, count_of
+from motorfit.unit_tables import RPM
 
 if TYPE_CHECKING:
     from jinja2 import Template

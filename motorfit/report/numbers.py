@@ -9,7 +9,8 @@ from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.quantities import friendly, show_interval, show_number
 from motorfit.report.layout import WIDTH, cut_row
-from motorfit.report.words import RPM, combination, rounded
+from motorfit.report.words import combination, rounded
+from motorfit.unit_tables import RPM
 
 #: Parameters that driven readings tell together before they tell them apart.
 ELECTRICAL = ("emf_constant", "armature_resistance", "brush_drop")

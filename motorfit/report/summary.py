@@ -9,7 +9,7 @@ from motorfit.estimation.result import Fit
 from motorfit.quantities import show_number
 from motorfit.report.layout import WIDTH, end_of, one_line
 from motorfit.report.tables import table
-from motorfit.report.words import RPM
+from motorfit.unit_tables import RPM
 
 _NAME_WIDTH = 18
 

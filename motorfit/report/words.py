@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from motorfit.bench.kinds import KINDS
-
-#: Radians per second in one revolution per minute.
-RPM = math.pi / 30.0
 
 #: A reading stands out beyond this many of its own standard uncertainties.
 STANDS_OUT = 3.0

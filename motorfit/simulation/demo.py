@@ -15,9 +15,10 @@ from motorfit.files import write_folder
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.quantities import Stated
 from motorfit.simulation.bench import Truth, simulate_with_truth
-from motorfit.simulation.instruments import RPM, VirtualKit, virtual_meter
+from motorfit.simulation.instruments import VirtualKit, virtual_meter
 from motorfit.simulation.plan import BenchPlan, Conditions
 from motorfit.simulation.writing import bench_texts, with_room_for
+from motorfit.unit_tables import RPM
 
 DEMO_NAME = "conveyor motor, green tag"
 DEMO_SEED = 20240611

@@ -6,12 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import numpy as np
-
 from motorfit.meter import Accuracy, Calibration, Instrument
+from motorfit.unit_tables import RPM
 from motorfit.units import usual_unit
-
-RPM = 2 * np.pi / 60  # [rad/s]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,13 +10,13 @@ import numpy as np
 
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.simulation.instruments import (
-    RPM,
     VirtualKit,
     VirtualMeter,
     handheld_meters,
     virtual_meter,
 )
 from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
+from motorfit.unit_tables import RPM
 
 #: The machine of every scenario that does not bring its own.
 MACHINE = BrushedMachine(

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from motorfit.simulation.instruments import RPM, virtual_meter
+from motorfit.simulation.instruments import virtual_meter
 from motorfit.simulation.readings import DrawnKit, rounded
+from motorfit.unit_tables import RPM
 
 METER = virtual_meter("voltage", "V", percent=0.5, digits=2, resolution=0.01)
 

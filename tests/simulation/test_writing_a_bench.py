@@ -13,13 +13,13 @@ from motorfit.machine.brushed import BrushedMachine
 from motorfit.meter import Accuracy, Calibration, Instrument
 from motorfit.simulation.bench import simulate
 from motorfit.simulation.instruments import (
-    RPM,
     VirtualKit,
     handheld_meters,
     virtual_meter,
 )
 from motorfit.simulation.plan import BenchPlan, Conditions
 from motorfit.simulation.writing import bench_texts, with_room_for, write_bench
+from motorfit.unit_tables import RPM
 
 MACHINE = BrushedMachine(
     emf_constant=0.08,
