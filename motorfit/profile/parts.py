@@ -33,6 +33,17 @@ class Machine:
     type: str | None = None
     lot: str | None = None
 
+    @property
+    def title(self) -> str:
+        """The name, with the shaft that all numbers are of where it is a gear's.
+
+        Examples
+        --------
+        >>> Machine(name="gate opener", shaft="gearbox output").title
+        'gate opener, at the gearbox output'
+        """
+        return self.name if self.shaft == "motor" else f"{self.name}, at the {self.shaft}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Combination:

@@ -51,7 +51,7 @@ def load_figure(fit: Fit) -> Figure | None:
         return None
     with mpl.rc_context(STYLE):
         figure, (above, below) = titled_figure(
-            "Voltage under load", fit.profile.machine.name, panels=2
+            "Voltage under load", fit.profile.machine.title, panels=2
         )
         amperes, volts = np.abs(column(rows, "current")), column(rows, "measured")
         loads = loads_of(fit, rows)

@@ -53,7 +53,7 @@ def loss_figure(fit: Fit) -> Figure | None:
     if not rows or fit.loss is None:
         return None
     with mpl.rc_context(STYLE):
-        figure, (axes,) = titled_figure("Torque lost in turning", fit.profile.machine.name)
+        figure, (axes,) = titled_figure("Torque lost in turning", fit.profile.machine.title)
         speeds = column(rows, "speed")
         speed = np.linspace(0.0, 1.05 * float(speeds.max()), POINTS)
         line, at_rows = _loss(fit, speed), _loss(fit, speeds)

@@ -32,17 +32,19 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
         Lines of at most 80 columns.
     """
     profile = fit.profile
+    together = _together(profile)
+    below = " (below)" if together else ""
     constant = profile.parameters["emf_constant"]
     at = f"{profile.reference_temperature:.4g} degC"
     numbers = [
         _columns("Numbers", "value", f"{100 * fit.level:.4g} % interval", "how known"),
-        _row("volts per 1000 rpm", constant, factor=1000 * RPM, unit="V"),
+        _row("volts per 1000 rpm", constant, below=below, factor=1000 * RPM, unit="V"),
         *([_constant_elsewhere(constant)] if isinstance(constant, Estimate) else []),
-        _row(f"winding at {at}", profile.parameters["armature_resistance"]),
-        _row("brush drop", profile.parameters["brush_drop"]),
+        _row(f"winding at {at}", profile.parameters["armature_resistance"], below=below),
+        _row("brush drop", profile.parameters["brush_drop"], below=below),
         _loss_row(fit),
     ]
-    return numbers, [*_together(profile), *_telling_apart(profile)]
+    return numbers, [*together, *_telling_apart(profile)]
 
 
 def _columns(label: str, value: str, interval: str, known: str) -> str:
@@ -51,7 +53,12 @@ def _columns(label: str, value: str, interval: str, known: str) -> str:
 
 
 def _row(
-    label: str, known: Estimate | NotKnown, *, factor: float | None = None, unit: str = ""
+    label: str,
+    known: Estimate | NotKnown,
+    *,
+    below: str = "",
+    factor: float | None = None,
+    unit: str = "",
 ) -> str:
     label = f"  {label}"
     if isinstance(known, NotKnown):
@@ -60,7 +67,7 @@ def _row(
         if len(lacking) > WIDTH - _COLUMNS[0]:
             lacking = f"needs {known.needs}"
         if known.standing == "combined":
-            lacking = "not known alone, only together with others (below)"
+            lacking = f"not known alone, only together with others{below}"
         return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")
     if factor is None:
         factor, unit = friendly(known.value or max(known.interval, key=abs), known.unit)

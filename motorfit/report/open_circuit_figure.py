@@ -52,7 +52,7 @@ def open_circuit_figure(fit: Fit) -> Figure | None:
         return None
     with mpl.rc_context(STYLE):
         figure, (above, below) = titled_figure(
-            "Voltage with nothing connected", fit.profile.machine.name, panels=2
+            "Voltage with nothing connected", fit.profile.machine.title, panels=2
         )
         rpm, volts = column(rows, "speed") / RPM, column(rows, "measured")
         above.plot(rpm, volts, "o", color=COLOURS[0], label="readings", zorder=3)

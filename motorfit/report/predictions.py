@@ -68,7 +68,7 @@ def write_predictions(
 
 
 def _table_text(profile: MachineProfile, rows: Sequence[GridRow], level: float, heat: float) -> str:
-    head = f"{profile.machine.name}: winding at {heat:.4g} degC, {100 * level:.4g} % intervals"
+    head = f"{profile.machine.title}: winding at {heat:.4g} degC, {100 * level:.4g} % intervals"
     parts = [textwrap.fill(head, WIDTH)]
     for title, group in itertools.groupby(rows, key=_title):
         parts.append(f"{title}\n{_one_table(list(group))}")
@@ -187,9 +187,14 @@ def _tested(profile: MachineProfile) -> str:
     small, large = tested.current
     cold, hot = tested.winding
     return (
-        f"{slow:.4g} to {fast:.4g} rpm, {small:.3g} to {large:.3g} A, "
-        f"winding at {cold:.3g} to {hot:.3g} degC"
+        f"{_from_to(f'{slow:.4g}', f'{fast:.4g}')} rpm, "
+        f"{_from_to(f'{small:.3g}', f'{large:.3g}')} A, "
+        f"winding at {_from_to(f'{cold:.3g}', f'{hot:.3g}')} degC"
     )
+
+
+def _from_to(low: str, high: str) -> str:
+    return low if low == high else f"{low} to {high}"
 
 
 def _csv_text(rows: Sequence[GridRow]) -> str:

@@ -97,7 +97,7 @@ def _made_from(fit: Fit) -> Block:
     if len(fit.counts) == 1:
         roomy = f"{total} in {next(iter(fit.counts))}{marked}"
     tight = f"{total} in {count_of(len(fit.counts), 'sheet')}{marked}"
-    head = [cut(fit.profile.machine.name, WIDTH)]
+    head = [cut(fit.profile.machine.title, WIDTH)]
     aside = _read_aside(fit)
     return Block(
         (

@@ -79,6 +79,23 @@ def test_extrapolation_is_marked_in_words_and_explained_once(folder):
     assert "477.5 to 2387 rpm, 0 to 6 A" in out
 
 
+def test_one_temperature_is_no_range(tmp_path):
+    profile = invented_profile()
+    profile = replace(profile, range=replace(profile.range, winding=(20.0, 20.0)))
+    profile.save(tmp_path / "profile.json")
+
+    out = " ".join(run(tmp_path, "--speed", "3000 rpm").stdout.split())
+
+    assert "winding at 20 degC)" in out
+
+
+def test_predictions_of_a_gears_shaft_say_so(tmp_path):
+    machine = Machine(name="gate opener", shaft="gearbox output")
+    invented_profile(machine=machine).save(tmp_path / "profile.json")
+
+    assert run(tmp_path).stdout.startswith("gate opener, at the gearbox output: winding at")
+
+
 def test_without_extrapolation_nothing_is_said_of_it(folder):
     assert "beyond" not in run(folder, "--speed", "1500 rpm", "--load", "4.7 ohm").stdout
 

@@ -153,6 +153,23 @@ def test_combination_is_shown_where_its_parts_are_not_known():
     assert "To tell them apart it takes: open-circuit, or load with a second resistor" in screen
 
 
+def test_nothing_is_promised_below_where_no_combination_is_known():
+    fit = one_resistor()
+    fit = replace(fit, profile=replace(fit.profile, combinations=()))
+
+    row = line_with(first_screen(fit), "volts per 1000 rpm")
+
+    assert row.endswith("not known alone, only together with others")
+
+
+def test_numbers_of_a_gears_shaft_say_so():
+    fit = measured("gate opener")
+    machine = replace(fit.profile.machine, shaft="gearbox output")
+    fit = replace(fit, profile=replace(fit.profile, machine=machine))
+
+    assert first_screen(fit).splitlines()[0] == "gate opener, at the gearbox output"
+
+
 def test_value_at_its_bound_is_not_called_measured():
     brush = line_with(first_screen(at_bound()), "brush drop")
 
