@@ -176,13 +176,23 @@ def _findings(fit: Fit) -> Block:
         )
         chosen = [nothing_odd, *chosen][:MOST_FINDINGS]
     grave = [one for one in chosen if one.severity in ("error", "caution")]
-    told = [(chosen, 4), (chosen, 3), (chosen, 2)]
-    told += [(grave, 2), (grave[:2], 2), (grave[:2], 1)] if grave else [(chosen, 1)]
-    versions = [
-        bulleted(_findings_label(fit, some), [_told_in(one, most) for one in some], most)
-        for some, most in told
-    ]
-    return Block(versions, (1.0, 2.6, 2.7, 5.0, 6.0)[: len(versions) - 1])
+    told: list[tuple[list[Finding], int, int]] = [(chosen, most, most) for most in (4, 3, 2, 1)]
+    costs: tuple[float, ...] = (1.0, 2.6, 2.7)
+    if grave:  # what to do about them goes before all notes
+        told = [(chosen, *most) for most in ((6, 4), (6, 2), (6, 1), (4, 1), (3, 1))]
+        told += [(grave, 3, 0), (grave, 2, 0), (grave[:2], 2, 0), (grave[:2], 1, 0)]
+        costs = (0.9, 1.0, 1.2, 2.82, 2.84, 2.9, 5.0, 6.0)
+    return Block([_findings_told(fit, *version) for version in told], costs)
+
+
+def _findings_told(fit: Fit, shown: Sequence[Finding], most: int, of_note: int) -> list[str]:
+    """Some findings, the grave ones and the others cut after so many lines each."""
+    label = _findings_label(fit, shown)
+    lines: list[str] = []
+    for one in shown:
+        room = most if one.severity in ("error", "caution") else of_note
+        lines += bulleted("" if lines else label, [_told_in(one, room)], room)
+    return lines
 
 
 def _told_in(finding: Finding, lines: int) -> str:

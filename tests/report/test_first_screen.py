@@ -221,6 +221,27 @@ def test_finding_that_is_shortened_keeps_what_to_do():
     assert "One slip. Mend it." in first_screen(replace(measured(), findings=(long,)))
 
 
+def test_notes_are_cut_before_what_to_do_about_an_error():
+    grave = Finding(
+        kind="voltage-current-mixed",
+        where="load.csv",
+        says="Voltage and current seem to stand in each other's column: voltage over current is "
+        "0.156 ohm and current over voltage 7.39, where the load is 7.35 ohm.",
+        suggestion="Look at the headers, and swap them if so.",
+        severity="error",
+    )
+    note = Finding(
+        kind="speed-not-checked",
+        where="machine.toml",
+        says=f"Nothing says that the speed meter was compared with a count. {'Really. ' * 30}",
+        severity="note",
+    )
+
+    screen = " ".join(first_screen(replace(drill(), findings=(grave, note))).split())
+
+    assert "Look at the headers, and swap them if so. - machine.toml: Nothing says" in screen
+
+
 def test_meters_that_were_assumed_come_before_other_defaults():
     fit = quick()
     assumed = ("winding of copper", "magnets unknown", *fit.bench.assumed)
