@@ -90,9 +90,8 @@ class BrushedConditions:
         self.thermal, self.brush_current_scale = thermal, brush_current_scale
         self.friction = friction
         self.nominal = at_machine(rows, influence, np.zeros(influence.leads.shape))
-        through = self.nominal.from_shown
-        self._rounding = (through * rows.rounding[:, None, :]) @ through.swapaxes(-1, -2)
-        self._patterns = (through * patterns[:, :, None, :] ** 2) @ through.swapaxes(-1, -2)
+        self._rounding = rows.rounding[..., None] * np.eye(4)
+        self._patterns = patterns[..., None] ** 2 * np.eye(4)
         self._winding = winding_factor(rows.winding, thermal.reference, thermal.winding_constant)
         self._magnets = magnet_factor(rows.magnets, thermal.reference, thermal.magnet_coefficient)
 
@@ -116,9 +115,8 @@ class BrushedConditions:
     def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
         """Equations and derivatives; see `motorfit.estimation.solver.Equations`."""
         full, nuisance = self.full(theta), theta[len(self.free) :]
-        at = at_machine(self.rows, self.influence, nuisance)
-        if shift is not None:
-            at = replace(at, values=at.values + shift)
+        rows = self.rows if shift is None else replace(self.rows, shown=self.rows.shown + shift)
+        at = at_machine(rows, self.influence, nuisance)
         winding = self._winding + (self.influence.winding @ nuisance) / (
             self.thermal.winding_constant + self.thermal.reference
         )
@@ -136,17 +134,28 @@ class BrushedConditions:
             magnets,
             loss_factor,
         )
+        # at the readings as they are, but with all factors: what a gain or a temperature takes
+        # from a parameter must leave the weights alone, or they would reward the exchange
         nominal = Physics(
             self.rows,
             self.brush_current_scale,
             full,
             self.nominal.values,
-            self._winding,
-            self._magnets,
-            np.ones(len(self.rows)),
+            winding * position,
+            magnets,
+            loss_factor,
         )
-        machine_slopes = nominal.sensitivity_slopes()[..., self.free]
-        nuisance_slopes = np.zeros((*machine_slopes.shape[:-1], len(nuisance)))
+        sensitivity = nominal.sensitivity() @ at.from_shown
+        slopes = np.concatenate(
+            [
+                np.einsum(
+                    "nmqp,nqs->nmsp", nominal.sensitivity_slopes()[..., self.free], at.from_shown
+                ),
+                np.einsum("nmq,nqsr->nmsr", nominal.sensitivity(), at.from_shown_slope)
+                + self._factor_slopes(nominal, at, winding, position),
+            ],
+            axis=-1,
+        )
         design = np.concatenate(
             [
                 physics.machine_slopes()[..., self.free],
@@ -154,14 +163,30 @@ class BrushedConditions:
             ],
             axis=-1,
         )
-        slopes = np.concatenate([machine_slopes, nuisance_slopes], axis=-1)
         present = self.rows.present
         return Linearised(
             residual=np.where(present, physics.residual(), 0.0),
             design=np.where(present[..., None], design, 0.0),
-            sensitivity=np.where(present[..., None], nominal.sensitivity(), 0.0),
+            sensitivity=np.where(present[..., None], sensitivity, 0.0),
             sensitivity_slope=np.where(present[..., None, None], slopes, 0.0),
         )
+
+    def _factor_slopes(
+        self, physics: Physics, at: AtMachine, winding: FloatArray, position: FloatArray
+    ) -> FloatArray:
+        """Change of dA/d(shown) with the nuisances through resistance, magnets and loss."""
+        thermal, influence = self.thermal, self.influence
+        per_kelvin = 1.0 / (thermal.winding_constant + thermal.reference)
+        factor = (
+            per_kelvin * position[:, None] * influence.winding
+            + winding[:, None] * influence.resistance
+        )
+        slopes = np.zeros((*physics.sensitivity().shape, factor.shape[-1]))
+        slopes[:, 0, CURRENT] = -physics.full[R] * factor
+        per_magnet = physics.magnet_sensitivity() * thermal.magnet_coefficient
+        slopes += per_magnet[..., None] * influence.magnets[:, None, None, :]
+        slopes[:, 1, SPEED] += (physics.loss_ratio * physics.loss_slope)[:, None] * influence.loss
+        return np.asarray(np.einsum("nmqr,nqs->nmsr", slopes, at.from_shown))
 
     def _nuisance_slopes(
         self, physics: Physics, at: AtMachine, winding: FloatArray, position: FloatArray
@@ -178,7 +203,7 @@ class BrushedConditions:
         return slopes
 
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
-        """Covariance of the readings' own errors, carried to the machine, (n, 4, 4)."""
+        """Covariance of the errors in what was shown, (n, 4, 4)."""
         return np.asarray(self._rounding + np.tensordot(scales, self._patterns, axes=1))
 
     def patterned(self, component: int) -> FloatArray:

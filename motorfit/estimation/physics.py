@@ -124,6 +124,7 @@ class Physics:
         self.machine = replace(running, brush_drop=drop)
         self.flux = flux_factor(running, self.current)
         self.loss = loss_torque(running, self.speed)
+        self.loss_slope = full[B] + 2.0 * full[C] * self.speed
 
     def residual(self) -> FloatArray:
         """f, (n, 2)."""
@@ -180,10 +181,17 @@ class Physics:
             - self.drop * (1.0 - self.saturation**2) / self.scale
         )
         slopes[:, 1, TORQUE] = 1.0
-        slopes[:, 1, SPEED] = (
-            self.loss_ratio * self.loss_factor * (self.full[B] + 2.0 * self.full[C] * self.speed)
-        )
+        slopes[:, 1, SPEED] = self.loss_ratio * self.loss_factor * self.loss_slope
         slopes[:, 1, CURRENT] = -k * (1.0 - 2.0 * a * np.abs(self.current))
+        return slopes
+
+    def magnet_sensitivity(self) -> FloatArray:
+        """dA/dm, (n, 2, 4)."""
+        constant, a = self.full[K] * self.emf_ratio, self.full[A]
+        slopes = np.zeros((len(self.speed), 2, 4))
+        slopes[:, 0, SPEED] = -constant * self.flux
+        slopes[:, 0, CURRENT] = constant * self.speed * a * np.sign(self.current)
+        slopes[:, 1, CURRENT] = -constant * (1.0 - 2.0 * a * np.abs(self.current))
         return slopes
 
     def sensitivity_slopes(self) -> FloatArray:
@@ -192,7 +200,6 @@ class Physics:
         factor, size = self.magnets * self.emf_ratio, np.abs(self.current)
         other = self.magnets * self.reverse
         gradient = (1.0 - self.saturation**2) / self.scale
-        loss_slope = self.full[B] + 2.0 * self.full[C] * self.speed
         slopes = np.zeros((len(self.speed), 2, 4, len(MACHINE_PARAMETERS)))
         slopes[:, 0, SPEED, K] = -factor * self.flux
         slopes[:, 0, SPEED, A] = k * factor * size
@@ -205,7 +212,7 @@ class Physics:
         slopes[:, 0, CURRENT, VBS] = -gradient * self.standing
         slopes[:, 1, SPEED, B] = self.loss_ratio * self.loss_factor
         slopes[:, 1, SPEED, C] = 2.0 * self.loss_ratio * self.loss_factor * self.speed
-        slopes[:, 1, SPEED, LOSS_RATIO] = loss_slope * self.reverse * self.loss_factor
+        slopes[:, 1, SPEED, LOSS_RATIO] = self.loss_slope * self.reverse * self.loss_factor
         slopes[:, 1, CURRENT, K] = -factor * (1.0 - 2.0 * a * size)
         slopes[:, 1, CURRENT, A] = 2.0 * k * factor * size
         slopes[:, 1, CURRENT, EMF_RATIO] = -k * other * (1.0 - 2.0 * a * size)

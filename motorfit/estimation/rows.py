@@ -119,7 +119,8 @@ class AtMachine:
     """Terminal voltage, speed, current and torque at the machine itself."""
 
     values: FloatArray  # (n, 4)
-    from_shown: FloatArray  # (n, 4, 4): d(values)/d(shown), without gains
+    from_shown: FloatArray  # (n, 4, 4): d(values)/d(shown)
+    from_shown_slope: FloatArray  # (n, 4, 4, r): its change with the nuisances
     from_nuisance: FloatArray  # (n, 4, r)
 
 
@@ -169,15 +170,30 @@ def at_machine(rows: Rows, influence: Influence, nuisance: FloatArray) -> AtMach
     values[:, CURRENT] = current
     values[:, VOLTAGE] = terminal_voltage_behind_leads(voltage, current, leads)
 
-    from_shown = np.zeros((len(rows), 4, 4))
-    from_shown[:, SPEED, SPEED] = from_shown[:, TORQUE, TORQUE] = 1.0
-    from_shown[:, CURRENT, CURRENT] = metered
-    from_shown[:, CURRENT, VOLTAGE] = -conductance
-    from_shown[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
-    from_shown[:, VOLTAGE, CURRENT] = -metered * leads
+    through = np.zeros((len(rows), 4, 4))  # d(values)/d(corrected)
+    through[:, SPEED, SPEED] = through[:, TORQUE, TORQUE] = 1.0
+    through[:, CURRENT, CURRENT] = metered
+    through[:, CURRENT, VOLTAGE] = -conductance
+    through[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
+    through[:, VOLTAGE, CURRENT] = -metered * leads
+    through_slope = np.zeros((*through.shape, len(nuisance)))
+    through_slope[:, CURRENT, VOLTAGE] = -conductance_slope
+    through_slope[:, VOLTAGE, VOLTAGE] = (
+        leads * conductance_slope + conductance[:, None] * influence.leads
+    )
+    through_slope[:, VOLTAGE, CURRENT] = -metered[:, None] * influence.leads
+    from_shown = through / stretch[:, None, :]
+    relative = influence.gain / stretch[..., None]
+    from_shown_slope = through_slope / stretch[:, None, :, None]
+    from_shown_slope -= from_shown[..., None] * relative[:, None]
 
-    from_nuisance = from_shown @ slope
+    from_nuisance = through @ slope
     through_load = -voltage[:, None] * conductance_slope
     from_nuisance[:, CURRENT] += through_load
     from_nuisance[:, VOLTAGE] -= leads * through_load + current[:, None] * influence.leads
-    return AtMachine(values=values, from_shown=from_shown, from_nuisance=from_nuisance)
+    return AtMachine(
+        values=values,
+        from_shown=from_shown,
+        from_shown_slope=from_shown_slope,
+        from_nuisance=from_nuisance,
+    )

@@ -9,7 +9,9 @@ S the covariance of the readings' own errors and E what the equation itself lack
 Minimised is the sum of squares of the whitened residuals :math:`L^{-1} f`,
 :math:`L L^\mathsf{T} = C` at the current parameters, stacked with
 :math:`(\theta_j - \mu_j) / u_j` for the parameters that have a prior. Holding C fixed
-while iterating would give the wrong slope where the regressor carries an error.
+while iterating would give the wrong slope where the regressor carries an error. E alone
+is held while solving: it belongs to no reading, and minimising over it would reward
+parameters that make it large.
 
 References
 ----------
@@ -115,7 +117,11 @@ def _with_absent(covariance: FloatArray, present: BoolArray) -> FloatArray:
 
 
 def whiten(
-    equations: Equations, theta: FloatArray, scales: FloatArray
+    equations: Equations,
+    theta: FloatArray,
+    scales: FloatArray,
+    *,
+    own: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     r"""Whitened residuals and their exact Jacobian.
 
@@ -134,6 +140,8 @@ def whiten(
         Parameters.
     scales : ndarray
         Scales of scatter.
+    own : tuple of ndarray, optional
+        E and its slope in place of those at ``theta``, to hold them.
 
     Returns
     -------
@@ -142,11 +150,11 @@ def whiten(
     """
     at = equations.linearise(theta)
     scatter = equations.reading_covariance(scales)
-    own, own_slope = equations.own_variance(theta, scales)
+    variance, variance_slope = own or equations.own_variance(theta, scales)
     spread = scatter @ at.sensitivity.swapaxes(-1, -2)  # S A', (n, q, m)
-    covariance = _with_absent(at.sensitivity @ spread + own, equations.present)
+    covariance = _with_absent(at.sensitivity @ spread + variance, equations.present)
     half = np.einsum("nmqp,nqk->nmkp", at.sensitivity_slope, spread)
-    slope = half + half.swapaxes(1, 2) + own_slope
+    slope = half + half.swapaxes(1, 2) + variance_slope
     both = equations.present[..., :, None] & equations.present[..., None, :]
     slope = np.where(both[..., None], slope, 0.0)
 
@@ -164,10 +172,18 @@ class _Objective:
     """Stacked residuals and Jacobian for the optimiser, each set of parameters once."""
 
     def __init__(
-        self, equations: Equations, priors: Priors, scales: FloatArray, soft: Soft | None
+        self,
+        equations: Equations,
+        priors: Priors,
+        start: FloatArray,
+        scales: FloatArray,
+        soft: Soft | None,
     ) -> None:
         self.equations, self.priors, self.scales, self.soft = equations, priors, scales, soft
         self.evaluations = 0
+        # held: a loss that is too large would be rewarded, the more the more readings there are
+        variance, slope = equations.own_variance(start, scales)
+        self.own = variance, np.zeros_like(slope)
         self._theta: FloatArray | None = None
         self._cached: tuple[FloatArray, FloatArray] | None = None
 
@@ -176,7 +192,7 @@ class _Objective:
         if self._cached is not None and np.array_equal(theta, self._theta):  # type: ignore[arg-type]
             return self._cached
         self.evaluations += 1
-        residual, jacobian = whiten(self.equations, theta, self.scales)
+        residual, jacobian = whiten(self.equations, theta, self.scales, own=self.own)
         present = self.equations.present
         given = self.priors.given
         deviation = self.priors.deviation[given]
@@ -199,6 +215,8 @@ def solve(
     soft: Soft | None = None,
 ) -> Solution:
     """Minimise the whitened sum of squares within the bounds.
+
+    What the equations themselves lack is held at its size at ``start``.
 
     Parameters
     ----------
@@ -225,10 +243,10 @@ def solve(
     """
     import lmfit
 
-    objective = _Objective(equations, priors, scales, soft)
     names = [f"p{index}" for index in range(len(start))]
     parameters = lmfit.Parameters()
     inside = np.clip(start, priors.lower, priors.upper)
+    objective = _Objective(equations, priors, inside, scales, soft)
     for name, value, low, high in zip(names, inside, priors.lower, priors.upper, strict=True):
         parameters.add(name, value=value, min=low, max=high)
 

@@ -306,7 +306,10 @@ def test_a_voltage_error_goes_into_the_current_of_a_resistor():
         np.array([[10.0, 100.0, 0.0, 0.0]]), metered=np.array([False]), load=np.array([5.0])
     )
 
-    found = plain(rows, scatter=np.array([[0.1, 0.0, 0.3, 0.0]])).reading_covariance(np.ones(1))[0]
+    conditions = plain(rows, scatter=np.array([[0.1, 0.0, 0.3, 0.0]]))
+    shown = conditions.reading_covariance(np.ones(1))[0]
+    through = conditions.nominal.from_shown[0]
+    found = through @ shown @ through.T
 
     block = found[np.ix_([VOLTAGE, CURRENT], [VOLTAGE, CURRENT])]
     assert block == pytest.approx(np.array([[0.01, -0.002], [-0.002, 0.0004]]), rel=1e-12)
