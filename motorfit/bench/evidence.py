@@ -43,6 +43,11 @@ def accuracy_half_width(run: Run, quantity: str, instruments: Instruments) -> Fl
     """By how much each reading may be off, an accuracy of 10 % where none is stated.
 
     On the generous side: the digits are taken as those of the coarsest range.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Not negative; NaN where there is no reading. [SI]
     """
     readings = np.abs(run.get(quantity))
     instrument = instruments.get((quantity, run.meters.get(quantity, "")))
@@ -68,7 +73,7 @@ def _coarsest_step(readings: FloatArray, instrument: Instrument) -> FloatArray:
 
 
 def noise(run: Run, quantity: str, instruments: Instruments) -> float:
-    """Below this a reading may be nothing but the meter's offset."""
+    """Below this a reading may be nothing but the meter's offset. [SI]"""
     instrument = instruments.get((quantity, run.meters.get(quantity, "")))
     if instrument is None:
         return 5 * run.written_step.get(quantity, 0.0)
@@ -128,7 +133,9 @@ def relative_doubt(run: Run, quantity: str, instruments: Instruments) -> FloatAr
 
 
 def torque_per_ampere(run: Run, instruments: Instruments) -> float | None:
-    """Slope of torque against current; None where the readings do not span enough of it.
+    """Slope of torque against current [N m/A]; None where the readings do not tell it.
+
+    The current must double, and span four times what torque meter and ammeter may be off.
 
     Driven, the speed varies as well, and the loss torque with it.
     """
@@ -177,6 +184,7 @@ def _ranks(values: FloatArray) -> FloatArray:
 
 
 def near(ratio: float, factor: float, within: float) -> bool:
+    """Whether a ratio is some factor, give or take a factor of ``within``."""
     return 1 / within < ratio / factor < within
 
 

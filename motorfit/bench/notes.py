@@ -48,6 +48,7 @@ def _note_on_unneeded(sheet: Sheet, column: Column) -> Finding:
 
 
 def all_excluded(sheet: Sheet, excluded: Sequence[ExcludedRow]) -> Finding:
+    """A sheet of which no row is left, with the reasons that stand in it."""
     reasons = ", ".join(dict.fromkeys(row.reason for row in excluded))
     return Finding(
         kind="all-rows-excluded",

@@ -79,7 +79,14 @@ def read_settings(folder: Path, problems: list[BenchError]) -> SettingsFiles:
 def read_kit(path: Path, machine_name: str, problems: list[BenchError]) -> SettingsFiles:
     """Read a `kit.toml` alone, for one table of readings of a machine of that name.
 
-    Problems are appended as in `read_settings`.
+    Parameters
+    ----------
+    path : Path
+        Of the file; a file that is not there is an empty one.
+    machine_name : str
+        What the machine is called in messages and results.
+    problems : list of BenchError
+        Appended to as by `read_settings`.
     """
     files: dict[str, str] = {}
     kit = read_file(path, problems, files)

@@ -95,6 +95,7 @@ def _no_choice(value: Any, choices: str) -> UnreadableError:
 def unknown_key(
     name: str, known: Mapping[str, Any] | tuple[str, ...], what: str, elsewhere: str
 ) -> UnreadableError:
+    """A key or table that there is not, with the nearest one, or where it belongs."""
     near = difflib.get_close_matches(name.lower(), list(known), n=1, cutoff=0.6)
     remedy = elsewhere or (f'Did you mean "{near[0]}"?' if near else "Correct or remove it.")
     return UnreadableError(
@@ -121,6 +122,7 @@ def home_of(name: str) -> str:
 
 
 def no_table(name: str, value: Any) -> UnreadableError:
+    """A value where a table of keys should be."""
     return UnreadableError(
         found=_shown(value),
         expected=f"a table [{name}]",
@@ -129,6 +131,7 @@ def no_table(name: str, value: Any) -> UnreadableError:
 
 
 def belongs_in_machine(name: str) -> UnreadableError:
+    """A table of ``machine.toml`` in ``kit.toml``."""
     return UnreadableError(
         found=f"the table [{name}]",
         expected="only [instruments], [leads] and [shelf] in this file",

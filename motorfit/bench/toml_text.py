@@ -92,6 +92,7 @@ def over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def is_in(file: TomlFile, place: tuple[str, ...]) -> bool:
+    """Whether a file has that key, given by the names of its tables and its own."""
     table: Any = file.tables
     for key in place:
         if isinstance(table, list) and key.isdecimal():

@@ -85,7 +85,20 @@ def brush_saturation(current: ArrayLike, scale: ArrayLike) -> FloatArray:
 
 
 def flux_factor(machine: BrushedMachine, current: ArrayLike) -> FloatArray:
-    """Share of the flux that armature reaction leaves, ``1 - a |i|``."""
+    """Share of the flux that armature reaction leaves, ``1 - a |i|``.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        Parameters; only the armature reaction counts. [1/A]
+    current : array_like
+        Armature current, either sign. [A]
+
+    Returns
+    -------
+    ndarray
+        One without current or armature reaction.
+    """
     return np.asarray(
         1.0 - np.asarray(machine.armature_reaction) * np.abs(np.asarray(current, float))
     )

@@ -50,12 +50,20 @@ class Fault:
 
 
 def refuse(name: str, faults: Iterable[Fault]) -> None:
+    """Go on only where there are no faults.
+
+    Raises
+    ------
+    ProfileError
+        With all of them, and the file's name.
+    """
     found = list(faults)
     if found:
         raise refusal(name, found)
 
 
 def refusal(name: str, faults: list[Fault]) -> ProfileError:
+    """The error that tells of one fault in a sentence, or of several in a list."""
     if len(faults) == 1:
         return ProfileError(f"{name}, {faults[0]}. {REMEDY}")
     shown = [f"- {fault}" for fault in faults[:MOST_FAULTS]]
@@ -65,6 +73,7 @@ def refusal(name: str, faults: list[Fault]) -> ProfileError:
 
 
 def faults(error: ValidationError) -> list[Fault]:
+    """What does not meet the schema, in words."""
     return [
         Fault(
             place=_place(problem["loc"]),
@@ -105,6 +114,7 @@ def _expected(problem: Any) -> str:
 
 
 def brief(value: Any) -> str:
+    """A value as the file has it, cut to what fits a message."""
     text = json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 60 else f"{text[:57]}..."
 

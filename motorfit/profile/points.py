@@ -38,7 +38,24 @@ def operating_point(
     winding: ArrayLike | None,
     magnets: ArrayLike | None,
 ) -> Point:
-    """Check what is asked and bring it to one shape."""
+    """Check what is asked and bring it to one shape.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        Tells how the temperatures act.
+    settles : bool
+        Whether a current has to be given or found; else a speed is enough.
+    speed, current, load, voltage, winding, magnets
+        As for `motorfit.profile.prediction.predict`.
+
+    Raises
+    ------
+    ProfileError
+        If the magnets' temperature is given and what they are made of is not known.
+    ValueError
+        If not exactly one of current, load and voltage is given, or one is out of bounds.
+    """
     options = {"current": current, "load": load, "voltage": voltage}
     given = [name for name, value in options.items() if value is not None]
     if not settles:
@@ -86,7 +103,24 @@ def _magnet_factor(profile: MachineProfile, magnets: ArrayLike | None) -> FloatA
 def outside_range(
     profile: MachineProfile, point: Point, amperes: FloatArray, winding: ArrayLike | None
 ) -> BoolArray:
-    """Which points lie outside what was tested; the reference temperature lies inside."""
+    """Which points lie outside what was tested; the reference temperature lies inside.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        Its range tells what was tested.
+    point : Point
+        Where the machine is to run.
+    amperes : ndarray
+        The current there, with a leading axis of variations where it settles. [A]
+    winding : array_like, optional
+        Winding temperature that was asked for. [degC]
+
+    Returns
+    -------
+    ndarray of bool
+        Of the points' shape.
+    """
     tested: Range = profile.range
     outside = _beyond(point.speed, tested.speed)
     if point.given == "nothing":

@@ -36,6 +36,7 @@ class Spread:
 
     @property
     def count(self) -> int:
+        """How many variations there are, the machine as it is among them."""
         return len(self.values)
 
     @classmethod

@@ -20,6 +20,7 @@ POINTS = 121
 
 
 def rows_of(fit: Fit, equation: str, *kinds: str) -> list[ResidualRow]:
+    """Readings that entered one equation, of these kinds of test or of all."""
     return [
         row
         for row in fit.residuals
@@ -28,6 +29,7 @@ def rows_of(fit: Fit, equation: str, *kinds: str) -> list[ResidualRow]:
 
 
 def column(rows: list[ResidualRow], name: str) -> FloatArray:
+    """One attribute of all rows."""
     return np.array([getattr(row, name) for row in rows], float)
 
 
@@ -58,6 +60,7 @@ def draw_line(
     factor: float = 1.0,
     label: str = "fitted",
 ) -> None:
+    """Draw a fitted line and its band, both times ``factor``."""
     low, high = line.interval(level)
     axes.plot(x, factor * line.value, color=LINE, label=label, zorder=2)
     draw_band(axes, x, factor * low, factor * high, label=f"its {100 * level:.4g} % band")

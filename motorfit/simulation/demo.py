@@ -11,13 +11,12 @@ from pathlib import Path
 
 from motorfit.bench.records import Bench
 from motorfit.bench.settings import BenchTable, ShelfTable, SpeedTable
-from motorfit.files import write_folder
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.quantities import Stated
 from motorfit.simulation.bench import Truth, simulate_with_truth
 from motorfit.simulation.instruments import VirtualKit, virtual_meter
 from motorfit.simulation.plan import BenchPlan, Conditions
-from motorfit.simulation.writing import bench_texts, with_room_for
+from motorfit.simulation.writing import with_room_for, write_bench
 from motorfit.unit_tables import RPM
 
 DEMO_NAME = "conveyor motor, green tag"
@@ -96,11 +95,6 @@ def demo_bench() -> Bench:
     return demo_with_truth()[0]
 
 
-def demo_texts() -> dict[str, str]:
-    """The text of every file of the demo's bench folder, by its name."""
-    return bench_texts(demo_bench(), remarks=_HEADS)
-
-
 def write_demo(folder: Path, *, force: bool = False) -> None:
     """Write the demo's bench folder.
 
@@ -117,7 +111,7 @@ def write_demo(folder: Path, *, force: bool = False) -> None:
         If a file is there already and ``force`` is not set, or one cannot be written;
         then none of them is.
     """
-    write_folder(folder, demo_texts(), force=force)
+    write_bench(demo_bench(), folder, remarks=_HEADS, force=force)
 
 
 def _plan() -> BenchPlan:

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from virtual_benches import TRUE
 
 from motorfit.bench.folder import read_bench
 from motorfit.errors import OutputError
-from motorfit.machine.brushed import BrushedMachine
 from motorfit.meter import Accuracy, Calibration, Instrument
 from motorfit.simulation.bench import simulate
 from motorfit.simulation.instruments import (
@@ -20,14 +20,6 @@ from motorfit.simulation.instruments import (
 from motorfit.simulation.plan import BenchPlan, Conditions
 from motorfit.simulation.writing import bench_texts, with_room_for, write_bench
 from motorfit.unit_tables import RPM
-
-MACHINE = BrushedMachine(
-    emf_constant=0.08,
-    armature_resistance=0.8,
-    brush_drop=0.8,
-    coulomb_torque=0.03,
-    viscous_coefficient=5e-5,
-)
 
 #: Every kind of test, every column that a virtual bench can have.
 EVERYTHING = BenchPlan(
@@ -77,7 +69,7 @@ def test_written_and_read_back_it_is_the_same(tmp_path_factory, seed, counts, k)
         "current": virtual_meter("current", "B", percent=1, digits=3, counts=counts, burden=0.03),
     }
     bench = simulate(
-        replace(MACHINE, emf_constant=k, coulomb_torque=0.3 * k),
+        replace(TRUE, emf_constant=k, coulomb_torque=0.3 * k),
         plan=EVERYTHING,
         kit=VirtualKit(meters=meters, leads=0.02),
         seed=seed,
@@ -92,7 +84,7 @@ def test_written_and_read_back_it_is_the_same(tmp_path_factory, seed, counts, k)
 
 
 def test_fixed_step_of_the_sheets_is_read_back(tmp_path):
-    bench = simulate(MACHINE, plan=EVERYTHING, seed=1)
+    bench = simulate(TRUE, plan=EVERYTHING, seed=1)
     write_bench(bench, tmp_path / "b")
     by_name = {run.source.name: run for run in read_bench(tmp_path / "b").runs}
     for run in bench.runs:
@@ -104,7 +96,7 @@ def test_fixed_step_of_the_sheets_is_read_back(tmp_path):
 
 def test_settings_are_read_back(tmp_path):
     """Everything that `machine.toml` can say, text and numbers, as it was."""
-    bench = simulate(MACHINE, seed=1, name='a "quoted" name, Größe 3')
+    bench = simulate(TRUE, seed=1, name='a "quoted" name, Größe 3')
     told = bench.settings.model_copy(
         update={
             "machine": bench.settings.machine.model_copy(
@@ -121,7 +113,7 @@ def test_settings_are_read_back(tmp_path):
 
 
 def test_ratio_of_the_speed_is_taken_out_and_put_back(tmp_path):
-    bench = simulate(MACHINE, seed=1)
+    bench = simulate(TRUE, seed=1)
     speed = bench.settings.speed.model_copy(update={"ratio": 4.0})
     geared = replace(bench, settings=bench.settings.model_copy(update={"speed": speed}))
     write_bench(geared, tmp_path / "b")
@@ -136,7 +128,7 @@ def test_special_instruments_are_read_back(tmp_path):
             "voltage", "A", percent=1, absolute=0.01, resolution=0.01, calibration=calibration
         )
     }
-    bench = simulate(MACHINE, kit=VirtualKit(meters=meters), seed=1)
+    bench = simulate(TRUE, kit=VirtualKit(meters=meters), seed=1)
     second = Instrument(
         quantity="voltage", id="C", accuracy=Accuracy(relative=0.01, text="1 %"), counts=2000
     )
@@ -157,7 +149,7 @@ def test_special_instruments_are_read_back(tmp_path):
 
 
 def test_notes_with_signs_of_the_table_in_them(tmp_path):
-    bench = simulate(MACHINE, plan=BenchPlan(open_circuit_speeds=(100.0, 200.0)), seed=1)
+    bench = simulate(TRUE, plan=BenchPlan(open_circuit_speeds=(100.0, 200.0)), seed=1)
     (run,) = bench.runs
     noted = replace(bench, runs=(replace(run, note=('warm, "very"', "")),))
     write_bench(noted, tmp_path / "b")
@@ -165,7 +157,7 @@ def test_notes_with_signs_of_the_table_in_them(tmp_path):
 
 
 def test_remarks_stand_above_and_rows_below_them(tmp_path):
-    bench = simulate(MACHINE, seed=1)
+    bench = simulate(TRUE, seed=1)
     remarks = {"load.csv": ("one", "two", "three")}
     bench = with_room_for(bench, remarks)
     write_bench(bench, tmp_path / "b", remarks=remarks)
@@ -186,7 +178,7 @@ def test_digits_are_those_of_the_display():
         "speed": virtual_meter("speed", "n", resolution=0.1 * RPM, display_factor=RPM),
     }
     bench = simulate(
-        replace(MACHINE, emf_constant=0.123),
+        replace(TRUE, emf_constant=0.123),
         plan=BenchPlan(open_circuit_speeds=(100.0,)),
         kit=VirtualKit(meters=meters),
         conditions=Conditions(drive_scatter=0.0),
@@ -199,7 +191,7 @@ def test_digits_are_those_of_the_display():
 
 
 def test_assumed_instruments_are_not_stated():
-    bench = simulate(MACHINE, seed=1)
+    bench = simulate(TRUE, seed=1)
     assumed = replace(bench.instruments["speed", ""], assumed=True)
     texts = bench_texts(replace(bench, instruments={**bench.instruments, ("speed", ""): assumed}))
     assert "[instruments.voltage]" in texts["kit.toml"]
@@ -209,5 +201,5 @@ def test_assumed_instruments_are_not_stated():
 def test_a_sheet_that_is_there_leaves_the_folder_alone(tmp_path):
     (tmp_path / "load.csv").write_text("mine")
     with pytest.raises(OutputError, match=r"already has load\.csv: nothing was written"):
-        write_bench(simulate(MACHINE, seed=1), tmp_path)
+        write_bench(simulate(TRUE, seed=1), tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["load.csv"]
