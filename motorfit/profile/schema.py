@@ -6,7 +6,6 @@ degrees of freedom without end, an interval without an end on one side.
 
 from __future__ import annotations
 
-import json
 from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 
 from pydantic import (
@@ -214,10 +213,8 @@ class ProfilePart(_Part):
 
 
 def profile_schema() -> dict[str, Any]:
-    """The JSON Schema of a profile, as it ships with the package and the documentation."""
+    """The JSON Schema of a profile.
+
+    As JSON with an indent of two it is ``profile.schema.json``, here and in ``docs/``.
+    """
     return {"$schema": SCHEMA_DIALECT, **ProfilePart.model_json_schema(mode="validation")}
-
-
-def schema_text() -> str:
-    """The schema as its file has it."""
-    return json.dumps(profile_schema(), indent=2, ensure_ascii=False) + "\n"

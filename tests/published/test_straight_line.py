@@ -2,7 +2,7 @@
 
 Sources: K. Pearson, Phil. Mag. 2 (1901) 559 (data); D. York, Can. J. Phys. 44 (1966) 1079
 (weights); D. York et al., Am. J. Phys. 72 (2004) 367, Table II (standard errors, as quoted
-by others). Digits as quoted in the documentation of the PyPI package kapteyn and the tests of
+by others). Digits as quoted in the documentation of the package kapteyn and the tests of
 LinearFitXYerrors.jl; recomputed by York's iteration and by direct minimisation.
 
 The solver stops when a step would lower chi-square by less than 1e-13 of itself, which
