@@ -1,4 +1,4 @@
-"""The array type of the package and small numerics that several rooms share."""
+"""The array types of the package."""
 
 from __future__ import annotations
 
