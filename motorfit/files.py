@@ -83,7 +83,7 @@ def write_folder(folder: Path, texts: Mapping[str, str], *, force: bool = False)
     if taken and not force:
         raise OutputError(
             f"{folder} already has {', '.join(taken)}: nothing was written. "
-            "Choose another folder, or replace them with --force."
+            "Choose another folder, or replace them, and what is in them, with --force."
         )
     with _told_plainly(folder), contextlib.ExitStack() as stack:
         folder.mkdir(parents=True, exist_ok=True)

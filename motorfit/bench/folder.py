@@ -102,6 +102,8 @@ def _read_single(path: Path) -> Bench:
     """Read one table, with the kit beside it if there is one."""
     if path.suffix.lower() in SPREADSHEET_SUFFIXES:
         raise _spreadsheet(path)
+    if path.suffix.lower() in (".toml", ".json"):
+        raise _no_readings_in(path)
     if is_unclear_no_load(path.name):
         raise unclear_no_load(path)
     kind = kind_of(path.name)
@@ -268,6 +270,15 @@ def _spreadsheet(path: Path) -> LocatedError:
         found="a spreadsheet",
         expected="a table saved as CSV",
         remedy=f"Open it and save this sheet as CSV, such as {path.stem}.csv.",
+    )
+
+
+def _no_readings_in(path: Path) -> LocatedError:
+    return LocatedError(
+        path=path,
+        found="settings" if path.suffix.lower() == ".toml" else "a profile or the like",
+        expected="a bench folder, or a table of readings",
+        remedy=f"Name the folder that it is in: motorfit fit {path.parent}",
     )
 
 

@@ -200,6 +200,9 @@ def _draw(fitted: Fit, folder: Path, wish: Wish) -> tuple[Path, ...]:
         folder / f"{name}.{wish.figure_format}": figure_bytes(figure, wish.figure_format)
         for name, figure in figures(fitted).items()
     }
+    if not contents:
+        click.echo("No figures: nothing was driven, braked or run free.", err=True)
+        return ()
     taken = [path.name for path in contents if path.exists()]
     if taken and not wish.force:
         raise OutputError(

@@ -265,3 +265,11 @@ def test_settings_under_another_name_are_told(tmp_path, name):
     (finding,) = (one for one in read_bench(tmp_path).findings if one.kind == "not-read")
     assert finding.where == name
     assert "rename" in finding.suggestion
+
+
+@pytest.mark.parametrize("name", ["kit.toml", "profile.json"])
+def test_a_file_beside_the_readings_sends_to_its_folder(tmp_path, name):
+    (tmp_path / name).write_text("{}")
+
+    with pytest.raises(BenchError, match=r"Name the folder that it is in: motorfit fit"):
+        read_bench(tmp_path / name)

@@ -159,6 +159,15 @@ def test_figures_are_drawn_on_request(here):
     assert "load.svg" in result.stderr
 
 
+def test_no_figure_is_told_and_no_empty_folder_is_made(here):
+    (here / "resistance.csv").write_text("voltage (V),current (A)\n1.02,0.5\n3.05,2.9\n", "utf-8")
+
+    result = run("resistance.csv", "--figures", "drawn")
+
+    assert "No figures" in result.stderr
+    assert not (here / "drawn").exists()
+
+
 def test_figures_are_not_replaced_without_being_asked(here):
     (here / "drawn").mkdir()
     (here / "drawn" / "load.png").write_text("my own", "utf-8")
