@@ -5,6 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from motorfit.arrays import FloatArray
+
 Standing = Literal["measured", "combined", "assumed", "unmeasured"]
 
 
@@ -34,3 +39,27 @@ class NotKnown:
     unit: str  # UCUM code
     standing: Standing
     needs: str  # "no-load-motor at a second voltage"
+
+
+def coverage_factor(level: float, degrees_of_freedom: ArrayLike) -> FloatArray:
+    """Student's quantile for a two-sided interval (JCGM 100, G.3 and table G.2).
+
+    Parameters
+    ----------
+    level : float
+        Coverage, 0.95 for 95 %.
+    degrees_of_freedom : array_like
+        Effective; may be infinite.
+
+    Returns
+    -------
+    ndarray, as ``degrees_of_freedom``
+
+    Examples
+    --------
+    >>> round(coverage_factor(0.95, 10).item(), 2)
+    2.23
+    """
+    from scipy.special import stdtrit
+
+    return np.asarray(stdtrit(np.asarray(degrees_of_freedom, float), 0.5 + 0.5 * level), float)

@@ -150,7 +150,6 @@ def bench_rows(shown: FloatArray, **fields: object) -> Rows:
         "standing": np.zeros(count, dtype=bool),
         "reverse": np.zeros(count, dtype=bool),
         "rounding": np.zeros((count, 4)),
-        "usual_scatter": np.ones((count, 4)),
         "file": ("load.csv",) * count,
         "row": np.arange(2, count + 2),
         "kind": ("load",) * count,

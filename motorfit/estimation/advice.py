@@ -24,8 +24,7 @@ from motorfit.estimation.standing import determined
 from motorfit.instruments import range_of
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.machine.operating import current_on_resistor, free_running
-
-_RPM = 30.0 / np.pi
+from motorfit.unit_tables import RPM
 
 #: Measuring something that was not known at all counts like narrowing it this much.
 _UNLOCKED = 12.0
@@ -177,7 +176,7 @@ def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Ite
     speeds = np.array([0.5, 1.0]) * fastest
     volts = np.asarray(machine.emf_constant) * speeds
     yield _Candidate(
-        does=f"open-circuit voltage at two speeds, up to {fastest * _RPM:.0f} rpm",
+        does=f"open-circuit voltage at two speeds, up to {fastest / RPM:.0f} rpm",
         minutes=5.0,
         runs=(_run("open-circuit", speed=speeds, voltage=volts),),
     )
@@ -193,7 +192,7 @@ def _driven(machine: BrushedMachine, running: FloatArray, fastest: float) -> Ite
         np.full(3, fastest),
         np.full(3, heaviest),
         f"three more load readings at the largest current ({heaviest:.2g} ohm, "
-        f"{fastest * _RPM:.0f} rpm)",
+        f"{fastest / RPM:.0f} rpm)",
     )
     if lightest < 2.0 * heaviest:
         yield _load(

@@ -341,7 +341,6 @@ def _rows(assembly: _Assembly) -> Rows:
         standing=np.array([run.kind == "resistance" for run in runs for _ in run.rows], dtype=bool),
         reverse=np.asarray(direction == "b") & both,
         rounding=assembly.rounding,
-        usual_scatter=assembly.usual,
         file=tuple(run.source.name for run in runs for _ in run.rows),
         row=np.concatenate([run.rows for run in runs]) if runs else np.zeros(0, dtype=np.int64),
         kind=tuple(run.kind for run in runs for _ in run.rows),

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from motorfit.bench.records import Bench
+from motorfit.estimate import coverage_factor
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
 from motorfit.estimation.residuals import neighbour_correlation, outliers
 from motorfit.estimation.result import ResidualRow, WidthShare
-from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds, coverage_factor
+from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds
 from motorfit.finding import Finding, Severity
 
 WORDS = {
@@ -131,7 +132,7 @@ def _directions(uncertainty: Uncertainty) -> list[Finding]:
         weights = np.eye(len(problem.free))[place]
         value = float(joint.machine[place])
         deviation = float(uncertainty.total[place, place]) ** 0.5
-        limit = coverage_factor(_DIFFERENT, uncertainty.degrees_of_freedom(weights))
+        limit = float(coverage_factor(_DIFFERENT, uncertainty.degrees_of_freedom(weights)))
         differs = abs(value) > limit * deviation
         found.append(
             Finding(

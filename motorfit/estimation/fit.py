@@ -20,11 +20,12 @@ from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
 from motorfit.profile.model import PARAMETER_UNITS
+from motorfit.unit_tables import RPM
 
 __all__ = ["Fit", "fit"]
 
 #: Turning loss is shown at a speed rounded to this. [rad/s]
-_ROUND_SPEED = 100 * np.pi / 30
+_ROUND_SPEED = 100 * RPM
 
 
 def fit(bench: Bench, *, level: float = 0.95) -> Fit:

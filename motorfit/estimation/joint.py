@@ -15,10 +15,8 @@ from motorfit.estimation.scatter import (
     Projected,
     Scales,
     Stacked,
-    effective_degrees_of_freedom,
     estimate_scales,
     project,
-    variance_slopes,
 )
 from motorfit.estimation.solver import Soft, Solution, solve
 from motorfit.estimation.standing import Determined, determined
@@ -59,23 +57,6 @@ class Joint:
     def unbounded(self) -> FloatArray:
         """Where the machine parameters would go without bounds, to first order, (p,)."""
         return np.asarray(self.machine - self.projected.gain @ self.stack.residual)
-
-    def variance_and_freedom(self, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Variance and effective degrees of freedom of linear combinations.
-
-        Parameters
-        ----------
-        weights : ndarray, shape (k, p)
-            One combination a row.
-
-        Returns
-        -------
-        variance, degrees_of_freedom : ndarray, shape (k,)
-        """
-        slopes = variance_slopes(self.stack, self.projected, self.scales.log_variance)
-        changes = np.einsum("kp,cps,ks->ck", weights, slopes, weights)
-        variance = np.einsum("kp,ps,ks->k", weights, self.covariance, weights)
-        return variance, effective_degrees_of_freedom(variance, changes, self.scales)
 
 
 def nuisance_design(problem: Problem, solution: Solution) -> FloatArray:

@@ -16,7 +16,9 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
+from motorfit.instruments import standard_uncertainty
 from motorfit.machine.brushed import (
+    BRUSH_SCALE_FACTOR,
     BrushedMachine,
     brush_saturation,
     flux_factor,
@@ -79,8 +81,8 @@ def brush_doubt(current: FloatArray, scale: float) -> FloatArray:
         Zero from `UNSURE_BELOW` scales on.
     """
     ratio = np.abs(current) / scale
-    spread = np.tanh(3.0 * ratio) - np.tanh(ratio / 3.0)
-    return np.asarray(np.where(ratio < UNSURE_BELOW, spread / (2.0 * np.sqrt(3.0)), 0.0))
+    spread = np.tanh(BRUSH_SCALE_FACTOR * ratio) - np.tanh(ratio / BRUSH_SCALE_FACTOR)
+    return np.asarray(np.where(ratio < UNSURE_BELOW, standard_uncertainty(0.5 * spread), 0.0))
 
 
 class Physics:

@@ -10,7 +10,7 @@ import numpy as np
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.rows import Influence, Nuisance
-from motorfit.instruments import range_of
+from motorfit.instruments import range_of, rounding_variance
 
 
 @dataclass(slots=True)
@@ -78,7 +78,8 @@ def zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
             written = run.written_step.get(quantity, 0.0)
             steps, labels = range_of(np.zeros_like(readings), meter, written)
             step = float(np.max(steps))
-            deviation = np.sqrt(step**2 / 12 + np.var(readings, ddof=0) / len(readings))
+            variance = rounding_variance(step) + np.var(readings, ddof=0) / len(readings)
+            deviation = float(np.sqrt(variance))
             for index, nuisance in enumerate(updated):
                 same = (nuisance.quantity, nuisance.error, nuisance.id, nuisance.range)
                 if same == (quantity, "offset", meter.id, labels[0]):

@@ -41,7 +41,6 @@ class Rows:
     standing: BoolArray  # (n,) rotor held: the brushes have a drop of their own
     reverse: BoolArray  # (n,) turned in the second direction
     rounding: FloatArray  # (n, 4) variance of the display's rounding
-    usual_scatter: FloatArray  # (n, 4) usual standard deviation of repeats
     file: tuple[str, ...]  # (n,) names of the sheets
     row: IntArray  # (n,) as a spreadsheet shows it
     kind: tuple[str, ...]  # (n,)
@@ -49,11 +48,6 @@ class Rows:
 
     def __len__(self) -> int:
         return len(self.row)
-
-    @property
-    def driven(self) -> BoolArray:
-        """Rows in which the shaft was turned from outside."""
-        return np.array([kind in ("open-circuit", "load") for kind in self.kind], dtype=bool)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
 from motorfit.arrays import FloatArray
-from motorfit.estimate import Estimate, Standing
+from motorfit.estimate import Estimate, Standing, coverage_factor
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.rows import Nuisance
-from motorfit.estimation.scatter import Scales, effective_degrees_of_freedom, variance_slopes
+from motorfit.estimation.scatter import effective_degrees_of_freedom, variance_slopes
 
 #: A best fit further beyond a bound than this many standard uncertainties says that the
 #: model lacks something; nearer, it is the scatter of a parameter that is about zero.
@@ -88,7 +87,7 @@ class Uncertainty:
         from_scatter, from_instruments = self.shares(weights)
         variance = from_scatter + float(from_instruments.sum())
         freedom = self.degrees_of_freedom(weights)
-        half_width = coverage_factor(level, freedom) * variance**0.5
+        half_width = float(coverage_factor(level, freedom)) * variance**0.5
         if not np.isfinite(value + half_width):
             raise ValueError(f"{value} +- {half_width} {unit} is not finite")
         return Estimate(
@@ -103,59 +102,6 @@ class Uncertainty:
             method="linear",
             standing=standing,
         )
-
-
-def coverage_factor(level: float, degrees_of_freedom: float) -> float:
-    """Student's quantile for a two-sided interval (JCGM 100, G.3 and table G.2).
-
-    Parameters
-    ----------
-    level : float
-        Coverage, 0.95 for 95 %.
-    degrees_of_freedom : float
-        Effective; may be infinite.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(coverage_factor(0.95, 10), 2)
-    2.23
-    """
-    return float(stdtrit(min(degrees_of_freedom, 1e12), 0.5 + 0.5 * level))
-
-
-def welch_satterthwaite(uncertainties: FloatArray, degrees_of_freedom: FloatArray) -> float:
-    r"""Effective degrees of freedom of a sum of independent contributions.
-
-    .. math:: \nu = \frac{(\sum u_i^2)^2}{\sum u_i^4 / \nu_i}
-
-    Parameters
-    ----------
-    uncertainties, degrees_of_freedom : ndarray, shape (n,)
-        Standard uncertainties of the contributions and their degrees of freedom.
-
-    Returns
-    -------
-    float
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, G.4.1, equation G.2b. `effective_degrees_of_freedom` of
-       `motorfit.estimation.scatter` is its form for variances that share components.
-
-    Examples
-    --------
-    >>> round(welch_satterthwaite(np.array([0.25, 0.57, 0.82]), np.array([9.0, 4.0, 14.0])), 1)
-    19.0
-    """
-    scales = Scales(
-        log_variance=np.zeros(len(uncertainties)), covariance=np.diag(2.0 / degrees_of_freedom)
-    )
-    variance = np.array([np.sum(uncertainties**2)])
-    return float(effective_degrees_of_freedom(variance, (uncertainties**2)[:, None], scales)[0])
 
 
 def beyond_bounds(joint: Joint) -> FloatArray:

@@ -22,6 +22,9 @@ from numpy.typing import ArrayLike
 
 from motorfit.arrays import FloatArray
 
+#: The brush current scale is a rule of thumb: known within this factor either way.
+BRUSH_SCALE_FACTOR = 3.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BrushedMachine:

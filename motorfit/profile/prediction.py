@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from motorfit.arrays import BoolArray, FloatArray
+from motorfit.estimate import coverage_factor
 from motorfit.machine import brushed
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.profile.known import Need, find_known
@@ -61,11 +62,9 @@ class Prediction:
         ValueError
             If ``level`` is not between 0 and 1.
         """
-        from scipy.special import stdtrit
-
         if not 0 < level < 1:
             raise ValueError(f"level must be between 0 and 1, found {level!r}")
-        half = stdtrit(self.degrees_of_freedom, (1 + level) / 2) * self.standard_uncertainty
+        half = coverage_factor(level, self.degrees_of_freedom) * self.standard_uncertainty
         low, high = self.bounds
         return (
             np.asarray(np.clip(self.value - half, low, high)),

@@ -10,16 +10,13 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimate import Estimate
-from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.brushed import BRUSH_SCALE_FACTOR, BrushedMachine
 from motorfit.profile.known import Apart, Known
 
 if TYPE_CHECKING:
     from motorfit.profile.model import MachineProfile
 
-#: The brush current scale is a rule of thumb: known within this factor either way.
-BRUSH_SCALE_FACTOR = 2.0
-
-#: Standard uncertainty of its logarithm, which is rectangular.
+#: Standard uncertainty of the logarithm of the brush current scale, which is rectangular.
 BRUSH_SCALE_UNCERTAINTY = float(np.log(BRUSH_SCALE_FACTOR) / np.sqrt(3.0))
 
 #: The smallest share of its value that a positive parameter is varied down to.

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from motorfit.arrays import FloatArray
-from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.brushed import BRUSH_SCALE_FACTOR, BrushedMachine
 from motorfit.profile.propagation import (
-    BRUSH_SCALE_FACTOR,
     machine_of,
     scatter_degrees_of_freedom,
 )
@@ -108,7 +107,7 @@ def sample_together(
     of its own degrees of freedom (JCGM 101, 6.4.9), by one chance for all of them so that
     correlated parameters stay together. Draws of a parameter that cannot be negative are
     cut off at zero, those of the EMF constant and the resistance at a thousandth of their
-    value. The brush current scale is drawn within its factor of two.
+    value. The brush current scale is drawn within a factor of three.
     """
     if n < 0:
         raise ValueError(f"n must be zero or positive, found {n}")

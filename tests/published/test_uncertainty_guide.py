@@ -8,14 +8,15 @@ import pytest
 from condition_models import Linear, Model, no_priors, published, scaled_stack, solved
 
 from motorfit.arrays import FloatArray
+from motorfit.estimate import coverage_factor
 from motorfit.estimation.scatter import (
+    Scales,
     effective_degrees_of_freedom,
     estimate_scales,
     project,
     variance_slopes,
 )
 from motorfit.estimation.solver import Linearised, condition_covariance, solve
-from motorfit.estimation.uncertainty import coverage_factor, welch_satterthwaite
 
 
 class Impedance(Model):
@@ -46,6 +47,16 @@ class Impedance(Model):
             sensitivity=-slopes[self.wanted][None],
             sensitivity_slope=np.zeros((1, count, 3, count)),
         )
+
+
+def welch_satterthwaite(uncertainties: np.ndarray, degrees_of_freedom: np.ndarray) -> float:
+    """JCGM 100, G.2b: what the fit's formula makes of independent contributions."""
+    scales = Scales(
+        log_variance=np.zeros(len(uncertainties)), covariance=np.diag(2.0 / degrees_of_freedom)
+    )
+    variance = np.array([np.sum(uncertainties**2)])
+    changes = (uncertainties**2)[:, None]
+    return float(effective_degrees_of_freedom(variance, changes, scales)[0])
 
 
 def impedance(wanted: tuple[int, ...], *, correlated: bool = True) -> Impedance:
