@@ -154,6 +154,24 @@ SCENARIOS: dict[str, Scenario] = {
         plan=replace(_PLAN, supply_voltages=tuple(np.linspace(6.0, 28.0, 12).tolist()), runs=2),
         conditions=Conditions(friction_row=0.05),
     ),
+    "many readings, unknown tachometer": Scenario(
+        kit=_kit(
+            virtual_meter(
+                "speed",
+                "tachometer",
+                percent=2.0,
+                digits=5,
+                resolution=RPM,
+                display_factor=RPM,
+                repeatability=0.004,
+            )
+        ),
+        plan=replace(
+            _PLAN,
+            open_circuit_speeds=tuple(np.linspace(60.0, 370.0, 60).tolist()),
+            load_speeds=tuple(np.linspace(80.0, 370.0, 20).tolist()),
+        ),
+    ),
     "three-digit displays": Scenario(kit=_THREE_DIGITS),
     "drifting drive, settings named": Scenario(
         plan=replace(_PLAN, label_settings=True),
