@@ -122,10 +122,10 @@ def test_draws_make_machines_for_arrays_of_readings():
     assert voltage[3, 3] == pytest.approx(by_hand, rel=1e-12)
 
 
-def test_the_brush_current_scale_stays_within_a_factor_of_two():
+def test_the_brush_current_scale_stays_within_a_factor_of_three():
     scale = invented_profile().sample(1000, np.random.default_rng(SEED)).brush_current_scale
-    assert 0.05 <= scale.min() < 0.06
-    assert 0.18 < scale.max() <= 0.2
+    assert 0.1 / 3 <= scale.min() < 0.04
+    assert 0.25 < scale.max() <= 0.3
 
 
 def test_no_draws_are_draws_too():
