@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from motorfit.bench.default_instruments import assumptions, displayed_in
@@ -119,7 +119,15 @@ def _read_single(path: Path) -> Bench:
         assumed.append("instruments as in the kit.toml beside it")
     if path.with_name("machine.toml").exists():
         assumed.append("the machine.toml beside it is not used: name the folder to use it")
-    return _bench(path, reading, assumed)
+    bench = _bench(path, reading, assumed)
+    return replace(bench, findings=tuple(map(_without_machine_toml, bench.findings)))
+
+
+def _without_machine_toml(finding: Finding) -> Finding:
+    """A single table has no place where a check of the speed meter could be noted."""
+    if finding.kind != "speed-not-checked":
+        return finding
+    return replace(finding, where="bench", suggestion="Count 30 turns against a watch once.")
 
 
 def _names(folder: Path) -> list[str]:

@@ -268,3 +268,12 @@ def test_the_blank_templates_can_be_read(tmp_path, name):
 def test_blank_sheets_alone_are_refused(tmp_path):
     with pytest.raises(BenchError, match=r"only sheets that are not filled in \(load.csv\)"):
         read_bench(folder(tmp_path, {"load.csv": "rpm,V,A\n"}))
+
+
+def test_a_single_table_is_not_sent_to_a_machine_toml_that_it_does_not_use(tmp_path):
+    (tmp_path / "red.csv").write_text("rpm,V\n900,9\n")
+
+    (finding,) = read_bench(tmp_path / "red.csv").findings
+
+    assert (finding.kind, finding.where) == ("speed-not-checked", "bench")
+    assert "[speed]" not in finding.suggestion
