@@ -261,6 +261,7 @@ FINDINGS = (
 ADVICE = (
     Advice(
         does="two load readings near the largest current",
+        test="load",
         minutes=5,
         brings="narrows winding resistance by a third",
     ),
@@ -401,6 +402,7 @@ def quick() -> Fit:
         advice=(
             Advice(
                 does="a no-load test at two supply voltages",
+                test="no-load-motor",
                 minutes=10,
                 brings="tells how hard it is to turn",
             ),
@@ -483,6 +485,7 @@ def one_resistor() -> Fit:
         advice=(
             Advice(
                 does="three open-circuit readings",
+                test="open-circuit",
                 minutes=5,
                 brings="tells volts per rpm from resistance",
             ),

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import KINDS, Kind, TestKind
 from motorfit.bench.settings import Settings
 from motorfit.errors import BenchError
@@ -68,6 +68,25 @@ class Run:
     def test(self) -> TestKind:
         """The kind of test, with its columns."""
         return KINDS[self.kind]
+
+    def only(self, chosen: BoolArray) -> Run:
+        """The same run with some of its readings.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (n,)
+            Which readings are kept.
+        """
+        kept = np.flatnonzero(chosen)
+        return replace(
+            self,
+            rows=self.rows[kept],
+            readings={name: values[kept] for name, values in self.readings.items()},
+            extra={name: values[kept] for name, values in self.extra.items()},
+            setting=tuple(self.setting[row] for row in kept),
+            direction=tuple(self.direction[row] for row in kept),
+            note=tuple(self.note[row] for row in kept),
+        )
 
     def get(self, quantity: str) -> FloatArray:
         """The readings of ``quantity``, NaN throughout where the sheet lacks the column."""

@@ -26,8 +26,9 @@ from motorfit.machine.brushed import BrushedMachine
 from motorfit.machine.operating import current_on_resistor, free_running
 from motorfit.unit_tables import RPM
 
-#: Measuring something that was not known at all counts like narrowing it this much.
-_UNLOCKED = 12.0
+#: Measuring something that was not known at all counts like narrowing it this much: what
+#: a generator gives before what it takes to turn it.
+_UNLOCKED = {"volts": 30.0, "resistance": 20.0, "loss": 12.0}
 
 #: Advice that narrows everything together by less is not worth a reading.
 _WORTH = 1.15
@@ -83,19 +84,22 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
         except FitError:
             continue  # a bench too odd to imagine more of
         then = {name: then[name] if name in candidate.tells else now[name] for name in now}
-        worth = float(np.sum(np.log([_worth(now[name], then[name]) for name in now])))
+        worth = float(np.sum(np.log([_worth(name, now[name], then[name]) for name in now])))
         if np.isfinite(worth) and worth > np.log(_WORTH):
             advice = Advice(
-                does=candidate.does, minutes=candidate.minutes, brings=_brings(now, then)
+                does=candidate.does,
+                test=candidate.runs[0].kind,
+                minutes=candidate.minutes,
+                brings=_brings(now, then),
             )
             ranked.append((worth, advice))
     ranked.sort(key=lambda item: -item[0])
     return tuple(advice for _, advice in ranked)
 
 
-def _worth(before: float, after: float) -> float:
+def _worth(name: str, before: float, after: float) -> float:
     if np.isinf(before):
-        return 1.0 if np.isinf(after) else _UNLOCKED
+        return 1.0 if np.isinf(after) else _UNLOCKED[name]
     return max(1.0, before / after) if after > 0 else 1.0
 
 

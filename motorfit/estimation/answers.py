@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Answer
@@ -16,18 +18,28 @@ def answers(bench: Bench, profile: MachineProfile) -> tuple[Answer, ...]:
     bench : Bench
         For the label.
     profile : MachineProfile
-        What is known.
+        What is known, with its findings.
 
     Returns
     -------
     tuple of Answer
     """
-    return (
+    found = (
         _as_a_generator(profile),
         _how_hard_to_turn(profile),
-        _amps_all_day(profile),
+        _amps_all_day(bench, profile),
         _the_label(bench, profile),
     )
+    if any(finding.severity == "error" for finding in profile.findings):
+        return tuple(_until_settled(answer) for answer in found)
+    return found
+
+
+def _until_settled(answer: Answer) -> Answer:
+    """A yes that rests on readings of which some do not belong."""
+    if answer.answer != "yes":
+        return answer
+    return replace(answer, answer="partly", why="settle the findings first, then fit again")
 
 
 def _known(profile: MachineProfile, *names: str) -> bool:
@@ -64,11 +76,13 @@ def _how_hard_to_turn(profile: MachineProfile) -> Answer:
     return Answer(question=question, answer="no", why="needs a no-load-motor test")
 
 
-def _amps_all_day(profile: MachineProfile) -> Answer:
+def _amps_all_day(bench: Bench, profile: MachineProfile) -> Answer:
     question = "amps all day"
     if _known(profile, "thermal_resistance"):
         return Answer(question=question, answer="yes", why="from the heat run")
-    return Answer(question=question, answer="no", why="needs a heat run, which comes later")
+    if bench.of_kind("heat-run"):
+        return Answer(question=question, answer="no", why="the heat run is read, not used yet")
+    return Answer(question=question, answer="no", why="needs a heat run, not used yet")
 
 
 def _the_label(bench: Bench, profile: MachineProfile) -> Answer:

@@ -17,7 +17,7 @@ from motorfit.profile.model import Combination
 _ONE_RESISTOR = 0.2
 
 #: A combination is worth telling where it is known to better than this, relatively.
-_KNOWN_TO = 0.5
+KNOWN_TO = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,7 +161,7 @@ def _combination(uncertainty: Uncertainty, form: _Form, level: float) -> Combina
     free = uncertainty.joint.problem.free
     weights = np.array([form.slopes.get(index, 0.0) for index in free])
     estimate = uncertainty.estimate(weights, value=form.value, unit=form.unit, level=level)
-    small = estimate.standard_uncertainty <= _KNOWN_TO * abs(form.value)
+    small = estimate.standard_uncertainty <= KNOWN_TO * abs(form.value)
     if not small and form.unit != "A":  # a brush drop of about zero is worth telling
         return None
     return Combination(

@@ -6,11 +6,14 @@ import numpy as np
 
 from motorfit.bench.records import Bench
 from motorfit.estimate import coverage_factor
-from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
-from motorfit.estimation.residuals import neighbour_correlation, outliers
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, K, R
+from motorfit.estimation.residuals import Outlier, fit_without, neighbour_correlation, outliers
 from motorfit.estimation.result import ResidualRow, WidthShare
+from motorfit.estimation.rows import READ
 from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds
 from motorfit.finding import Finding, Severity
+from motorfit.quantities import from_si, show_number
 
 WORDS = {
     "emf_constant": "EMF constant",
@@ -28,6 +31,12 @@ _CAUSES = {
     "coulomb_torque": "no-load readings taken before the motor had settled, or an ammeter offset",
     "viscous_coefficient": "brushes that ride better when fast, or an ammeter offset",
 }
+
+#: Scatter is called large from this many times its usual size on ...
+_LOOSE = 6.0
+
+#: ... where the residuals know it this well.
+_LOOSE_FREEDOM = 4.0
 
 _ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
 
@@ -58,12 +67,15 @@ def fit_findings(
     -------
     tuple of Finding
     """
+    odd = outliers(uncertainty.joint)
+    rest = fit_without(bench, uncertainty.joint, odd) if odd else uncertainty.joint
     found = [
         *bench.findings,
-        *_outliers(uncertainty, residuals),
+        *_outliers(uncertainty.joint, residuals, odd, rest),
         *_beyond(uncertainty),
         *_directions(uncertainty),
         *_correlated(uncertainty),
+        *_scattered(rest),
         *_ammeter_offset(widths),
     ]
     if not any(finding.severity in ("error", "caution") for finding in found):
@@ -71,10 +83,13 @@ def fit_findings(
     return tuple(sorted(found, key=lambda item: (_ORDER.index(item.severity), -item.damage)))
 
 
-def _outliers(uncertainty: Uncertainty, residuals: tuple[ResidualRow, ...]) -> list[Finding]:
+def _outliers(
+    joint: Joint, residuals: tuple[ResidualRow, ...], odd: tuple[Outlier, ...], rest: Joint
+) -> list[Finding]:
     found = []
-    for outlier in outliers(uncertainty.joint):
+    for outlier in odd:
         reading = residuals[outlier.stacked]
+        expected = reading.measured - outlier.off
         unit = "V" if reading.equation == "voltage" else "N m"
         found.append(
             Finding(
@@ -82,8 +97,9 @@ def _outliers(uncertainty: Uncertainty, residuals: tuple[ResidualRow, ...]) -> l
                 where=f"{reading.file}:{reading.row}",
                 says=(
                     f"{reading.file}, row {reading.row} does not fit the others: "
-                    f"{reading.measured:.4g} {unit} where {reading.fitted:.4g} {unit} was "
-                    f"expected ({abs(outlier.standardised):.1f} times its own uncertainty)."
+                    f"{reading.measured:.4g} {unit}, expected {expected:.4g} {unit} "
+                    f"({abs(outlier.standardised):.1f} times its uncertainty)"
+                    f"{_what_it_does(joint, odd, rest) if outlier is odd[0] else ''}."
                 ),
                 suggestion=(
                     "Look at your notes; if it was a slip, mend it or write the reason in "
@@ -91,6 +107,56 @@ def _outliers(uncertainty: Uncertainty, residuals: tuple[ResidualRow, ...]) -> l
                 ),
                 severity="error",
                 damage=abs(outlier.standardised),
+            )
+        )
+    return found
+
+
+def _what_it_does(joint: Joint, odd: tuple[Outlier, ...], rest: Joint) -> str:
+    """What winding resistance or EMF constant would be without the odd readings."""
+    before = dict(zip(joint.problem.free, joint.machine, strict=True))
+    deviation = np.sqrt(np.diag(rest.covariance))
+    shifts = {
+        place: abs(rest.machine[place] - before[index]) / deviation[place]
+        for place, index in enumerate(rest.problem.free)
+        if index in _SHOWN and rest.standing.known[place]
+    }
+    shifted = [place for place in shifts if shifts[place] >= 1.0]
+    if not shifted:
+        return ""
+    place = shifted[-1]  # the resistance where it is among them: it suffers most
+    words, unit = _SHOWN[rest.problem.free[place]]
+    value = from_si(float(rest.machine[place]), unit)
+    doubt = from_si(float(deviation[place]), unit)
+    them = "it" if len(odd) == 1 else f"the {len(odd)} odd readings"
+    return f"; without {them} {words} {show_number(value, doubt)} {unit}"
+
+
+_SHOWN = {K: ("it gives", "V/1000 rpm"), R: ("the winding has", "ohm")}
+
+
+def _scattered(rest: Joint) -> list[Finding]:
+    """Readings that scatter far more than a steady bench's do, single slips left out."""
+    found = []
+    freedom = 2.0 / np.diag(rest.scales.covariance)
+    for index, name in enumerate(rest.problem.assembled.components):
+        factor = float(np.exp(0.5 * rest.scales.log_variance[index]))
+        if name not in READ or factor < _LOOSE or freedom[index] < _LOOSE_FREEDOM:
+            continue
+        found.append(
+            Finding(
+                kind="large-scatter",
+                where="bench",
+                says=(
+                    f"The {name} readings scatter {factor:.0f} times more than usual "
+                    "from row to row; the intervals are wider for it."
+                ),
+                suggestion=(
+                    "A lead or a brush may be loose, or the drive unsteady: see to that, then "
+                    "take the readings again."
+                ),
+                severity="caution",
+                damage=factor,
             )
         )
     return found

@@ -10,6 +10,7 @@ from motorfit.estimate import Estimate
 from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.combinations import KNOWN_TO
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B
@@ -207,7 +208,7 @@ def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
     torque = uncertainty.estimate(
         weights, value=float(weights @ joint.machine), unit="N.m", level=level, lower=0.0
     )
-    if not torque.standard_uncertainty < abs(torque.value) * 2.0 + 1e-12:
+    if not torque.standard_uncertainty <= KNOWN_TO * abs(torque.value):
         return None
     return LossPoint(speed=speed, torque=torque, power=_times(torque, speed, "W"))
 

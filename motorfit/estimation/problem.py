@@ -128,6 +128,9 @@ def _start(conditions: BrushedConditions) -> FloatArray:
     """Least squares of each equation by itself, no errors in the regressors."""
     full = np.zeros(len(MACHINE_PARAMETERS))
     nuisance = np.zeros(len(conditions.influence.leads))
+    # at one supply voltage a brush drop could take all of it, and leave no EMF
+    drop = _usual_drop(conditions) * 2.0
+    limit = {VB: drop, VBS: drop}
     for equation, wanted in ((0, (K, R, VB, VBS)), (1, (T0, B))):
         at = conditions.linearise(np.concatenate([full[conditions.free], nuisance]))
         columns = [place for place, index in enumerate(conditions.free) if index in wanted]
@@ -136,9 +139,16 @@ def _start(conditions: BrushedConditions) -> FloatArray:
             continue
         design = -at.design[rows, equation][:, columns]
         size = np.maximum(np.linalg.norm(design, axis=0), np.finfo(float).tiny)
-        found = lsq_linear(design / size, at.residual[rows, equation], bounds=(0.0, np.inf))
+        most = [limit.get(conditions.free[place], np.inf) for place in columns] * size
+        found = lsq_linear(design / size, at.residual[rows, equation], bounds=(0.0, most))
         full[[conditions.free[place] for place in columns]] = found.x / size
     return full
+
+
+def _usual_drop(conditions: BrushedConditions) -> float:
+    """A brush drop of carbon, or a tenth of a low-voltage machine's largest voltage. [V]"""
+    voltage = float(np.max(np.abs(conditions.nominal.values[:, VOLTAGE]), initial=0.0)) or 1.0
+    return min(1.0, 0.1 * voltage)
 
 
 def _sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArray:
@@ -147,12 +157,12 @@ def _sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArray:
     voltage = float(np.max(values[:, VOLTAGE], initial=0.0)) or 1.0
     current = float(np.max(values[:, CURRENT], initial=0.0)) or 1.0
     speed = float(np.max(values[:, SPEED], initial=0.0)) or 1.0
-    drop = min(1.0, 0.1 * voltage)
+    drop = _usual_drop(conditions)
     braked = rows.present[:, 1]
     loss = np.abs(full[K] * values[braked, CURRENT] - values[braked, TORQUE])
     torque = float(np.median(loss)) if len(loss) else 1.0
     sizes = np.ones(len(MACHINE_PARAMETERS))
-    sizes[K] = max(full[K], 0.01 * voltage / speed)
+    sizes[K] = max(full[K], 0.3 * voltage / speed)
     sizes[R] = max(full[R], 0.2 * voltage / current)
     sizes[VB], sizes[VBS] = max(full[VB], drop), max(full[VBS], drop)
     sizes[T0] = max(torque, np.finfo(float).tiny)

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import stdtr
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
-from motorfit.estimation.joint import Joint
+from motorfit.bench.records import Bench
+from motorfit.estimation.joint import Joint, fit_jointly
+from motorfit.estimation.problem import pose
 from motorfit.estimation.result import ResidualRow
 from motorfit.estimation.rows import CURRENT, EQUATIONS, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.scatter import estimate_scales, project, subset
 
-#: A reading is looked at again when its residual exceeds this many of its own deviations.
+#: A reading is looked at again when its residual exceeds this many of its own deviations,
+#: or this share of the most that it could: with itself among n equations for p
+#: parameters, none exceeds the square root of n - p.
 _SUSPICIOUS = 2.5
+_SHARE_OF_MOST = 0.75
 
 #: Chance that the most extreme of all residuals of a clean bench is called odd.
 OUTLIER_LEVEL = 0.005
@@ -29,6 +34,7 @@ class Outlier:
 
     stacked: int  # index in the stack of present equations
     standardised: float  # its residual over its own standard deviation, itself left out
+    off: float  # how far it is from what the others say, V or N m
     chance: float  # Bonferroni over the bench
 
 
@@ -82,9 +88,11 @@ def outliers(joint: Joint, most: int = 3) -> tuple[Outlier, ...]:
     candidates: list[int] = []
     beyond_chance = 0
     scores = standardised(joint)
+    spare = max(1, len(row) - len(joint.machine))
+    suspicious = min(_SUSPICIOUS, _SHARE_OF_MOST * spare**0.5)
     while len(candidates) < most:
         candidate = int(np.argmax(np.where(kept, np.abs(scores), 0.0)))
-        if abs(scores[candidate]) < _SUSPICIOUS:
+        if abs(scores[candidate]) < suspicious or np.sum(kept) <= len(joint.machine):
             break
         kept = kept & (row != row[candidate])
         candidates.append(candidate)
@@ -119,7 +127,25 @@ def _judge(joint: Joint, candidate: int, kept: BoolArray) -> Outlier:
     spread = float(change @ scales.covariance @ change)
     freedom = 2.0 / spread if spread > 0 else 1e9
     chance = 2.0 * float(stdtr(freedom, -abs(score))) * len(joint.stack.residual)
-    return Outlier(stacked=candidate, standardised=score, chance=min(1.0, chance))
+    return Outlier(
+        stacked=candidate, standardised=score, off=score / own**0.5, chance=min(1.0, chance)
+    )
+
+
+def fit_without(bench: Bench, joint: Joint, left_out: tuple[Outlier, ...]) -> Joint:
+    """The fit as it would be if some readings had not been taken."""
+    row, _ = places(joint)
+    rows = joint.problem.assembled.rows
+    odd = {(rows.file[index], int(rows.row[index])) for index in row[_stacked(left_out)]}
+    runs = tuple(
+        run.only(np.array([(run.source.name, int(number)) not in odd for number in run.rows]))
+        for run in bench.runs
+    )
+    return fit_jointly(pose(replace(bench, runs=runs)))
+
+
+def _stacked(found: tuple[Outlier, ...]) -> list[int]:
+    return [outlier.stacked for outlier in found]
 
 
 def neighbour_correlation(joint: Joint) -> tuple[float, float]:

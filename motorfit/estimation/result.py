@@ -47,6 +47,7 @@ class Advice:
     """The one thing that would help most, with what it would bring."""
 
     does: str  # "one no-load run at a second supply voltage"
+    test: str  # "no-load-motor": the kind of test it belongs to
     minutes: float
     brings: str  # "tells dry friction from viscous loss", "narrows winding resistance by a third"
 

@@ -20,7 +20,7 @@ LONGEST = WIDTH - len("Next  ")
 
 
 def next_command(fit: Fit, profile: Path) -> str:
-    """A prediction where the profile allows one, else a sheet for the test that is missing.
+    """A slip to look at, else a prediction, else a sheet for the test that is missing.
 
     Parameters
     ----------
@@ -35,8 +35,18 @@ def next_command(fit: Fit, profile: Path) -> str:
         A command that fits one line of the first screen; where the missing test has its
         sheet already, which sheet to fill in before the same fit again.
     """
-    wishes = _predictions(fit, profile) if _can_predict(fit) else _tests(fit)
+    slips = [finding.where for finding in fit.findings if finding.kind == "outlier"]
+    if slips:
+        wishes = _mend(fit, slips[0])
+    else:
+        wishes = _predictions(fit, profile) if _can_predict(fit) else _tests(fit)
     return next(wish for wish in wishes if len(wish) <= LONGEST)
+
+
+def _mend(fit: Fit, where: str) -> tuple[str, ...]:
+    """A slip comes before everything that rests on it."""
+    again = f"look at {where}, then motorfit fit {quoted(fit.bench.source)}"
+    return again, f"look at {where}, then fit again", "motorfit fit --help"
 
 
 def _can_predict(fit: Fit) -> bool:
@@ -79,6 +89,8 @@ def _tests(fit: Fit) -> tuple[str, ...]:
     """The missing test: its sheet where there is one, else how to have it; shorter ones too."""
     needs = [getattr(known, "needs", "") for known in fit.parameters.values()]
     test = next(filter(None, map(test_named_in, needs)), "open-circuit")
+    if fit.advice:
+        test = fit.advice[0].test
     source = fit.bench.source
     if source.suffix.lower() == ".csv":
         folder = source.with_suffix("")

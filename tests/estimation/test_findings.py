@@ -9,7 +9,7 @@ import pytest
 from virtual_benches import PLANS, TRUE, virtual
 
 import motorfit as mf
-from motorfit.simulation.plan import Conditions
+from motorfit.simulation.plan import BenchPlan, Conditions
 
 
 def kinds(found: mf.Fit) -> set[str]:
@@ -144,3 +144,64 @@ def test_findings_are_ordered_by_severity():
     found = [order.index(f.severity) for f in mf.fit(spoiled()).findings]
 
     assert found == sorted(found)
+
+
+def test_a_slip_says_what_it_does_to_the_result():
+    """Without the row the resistance of the simulated machine is 0.8 ohm again."""
+    bench = spoiled(factor=1.4)
+
+    (outlier,) = [f for f in mf.fit(bench).findings if f.kind == "outlier"]
+
+    told = outlier.says.split("the winding has ")[1].split(" ohm")[0]
+    assert float(told) == pytest.approx(0.8, abs=0.04)  # four standard uncertainties
+
+
+@pytest.mark.parametrize("rows", [3, 4, 5])
+def test_a_gross_slip_in_a_short_sheet_is_found(rows):
+    """With itself among so few its residual cannot be large; judged by the others it is."""
+    plan = replace(PLANS["open circuit only"], open_circuit_speeds=(60, 110, 160, 190, 210)[:rows])
+    bench = mf.simulate(TRUE, plan=plan, seed=2)
+    (run,) = bench.runs
+    voltage = run.readings["voltage"].copy()
+    voltage[1] *= 0.5
+    slipped = replace(run, readings={**run.readings, "voltage": voltage})
+
+    found = mf.fit(replace(bench, runs=(slipped,)))
+
+    assert [f.where for f in found.findings if f.kind == "outlier"] == [
+        f"{run.source.name}:{run.rows[1]}"
+    ]
+
+
+def test_a_loose_lead_is_heard_in_the_scatter():
+    """Every other load row 10 % low: no single slip, and far more than such meters scatter."""
+    bench = virtual("whole")
+    (load,) = bench.of_kind("load")
+    low = np.where(np.arange(len(load)) % 2, 0.9, 1.0)
+    shaken = replace(load, readings={**load.readings, "voltage": load.readings["voltage"] * low})
+
+    found = mf.fit(replace(bench, runs=tuple(shaken if r is load else r for r in bench.runs)))
+
+    assert "large-scatter" in kinds(found)
+    assert "large-scatter" not in kinds(mf.fit(bench))
+
+
+def test_an_answer_waits_for_the_findings():
+    found = mf.fit(spoiled())
+
+    assert {answer.answer for answer in found.answers} <= {"partly", "no"}
+
+
+def test_a_brake_test_alone_gives_the_machine():
+    """At one supply voltage a brush drop could take all of it: the start must not let it.
+
+    Kilograms-force on a lever, one voltage, computed from the equations with the
+    machine's own constants; within four standard uncertainties.
+    """
+    torque = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)
+    plan = BenchPlan(brake_torques=torque, brake_voltage=12.0)
+    for seed in range(4):
+        parameters = mf.fit(mf.simulate(TRUE, plan=plan, seed=seed)).parameters
+        for name in ("emf_constant", "armature_resistance"):
+            found = parameters[name]
+            assert abs(found.value - getattr(TRUE, name)) < 4 * found.standard_uncertainty

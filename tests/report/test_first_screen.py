@@ -355,9 +355,7 @@ def test_blank_sheet_of_the_missing_test_is_to_be_filled_in_and_not_written_agai
 
 def test_sheet_that_lacks_rows_of_the_missing_test_is_to_be_added_to():
     fit = one_resistor()
-    needs = replace(fit.parameters["emf_constant"], needs="load with a second resistor")
-    parameters = {**fit.parameters, "emf_constant": needs}
-    fit = replace(fit, profile=replace(fit.profile, parameters=parameters))
+    fit = replace(fit, advice=(replace(fit.advice[0], test="load"),))
 
     next_line = line_with(first_screen(fit, written=PROFILE), "Next")
 
