@@ -96,10 +96,10 @@ def _outliers(
                 kind="outlier",
                 where=f"{reading.file}:{reading.row}",
                 says=(
-                    f"{reading.file}, row {reading.row} does not fit the others: "
-                    f"{reading.measured:.4g} {unit}, expected {expected:.4g} {unit} "
-                    f"({abs(outlier.standardised):.1f} times its uncertainty)"
-                    f"{_what_it_does(joint, odd, rest) if outlier is odd[0] else ''}."
+                    f"{reading.file}, row {reading.row} does not fit the others "
+                    f"({reading.measured:.4g} {unit}, expected {expected:.4g} {unit})"
+                    f"{_what_it_does(joint, odd, rest) if outlier is odd[0] else ''}. "
+                    f"It is off by {abs(outlier.standardised):.1f} times its uncertainty."
                 ),
                 suggestion=(
                     "Look at your notes; if it was a slip, mend it or write the reason in "
@@ -132,7 +132,7 @@ def _what_it_does(joint: Joint, odd: tuple[Outlier, ...], rest: Joint) -> str:
     return f"; without {them} {words} {show_number(value, doubt)} {unit}"
 
 
-_SHOWN = {K: ("it gives", "V/1000 rpm"), R: ("the winding has", "ohm")}
+_SHOWN = {K: ("the machine gives", "V/1000 rpm"), R: ("the winding has", "ohm")}
 
 
 def _scattered(rest: Joint) -> list[Finding]:

@@ -147,13 +147,13 @@ def test_findings_are_ordered_by_severity():
 
 
 def test_a_slip_says_what_it_does_to_the_result():
-    """Without the row the resistance of the simulated machine is 0.8 ohm again."""
+    """Without the row the simulated machine gives 0.08 V s/rad again, 8.378 V/1000 rpm."""
     bench = spoiled(factor=1.4)
 
     (outlier,) = [f for f in mf.fit(bench).findings if f.kind == "outlier"]
 
-    told = outlier.says.split("the winding has ")[1].split(" ohm")[0]
-    assert float(told) == pytest.approx(0.8, abs=0.04)  # four standard uncertainties
+    told = outlier.says.split("the machine gives ")[1].split(" V/1000 rpm")[0]
+    assert float(told) == pytest.approx(8.378, rel=0.012)  # four standard uncertainties
 
 
 @pytest.mark.parametrize("rows", [3, 4, 5])
