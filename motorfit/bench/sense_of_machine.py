@@ -51,7 +51,8 @@ def load_above_open_circuit(evidence: Evidence) -> Iterator[Finding]:
                 says=f"Under load the machine gives {float(np.max(ratio[rows])):.2f} times the "
                 f"volts per rpm that it gives with nothing connected ({listed(run, rows)}).",
                 suggestion="A load only lowers the voltage: look for a slip in the speed or the "
-                "voltage of these rows, or for a speed meter read in another unit.",
+                "voltage of these rows, for marks on the shaft that were counted twice in one of "
+                "the two sheets, or for a speed meter read in another unit.",
                 damage=18.0,
             )
 

@@ -49,6 +49,17 @@ def _wants_text(value: Any, example: str, what: str) -> str:
     )
 
 
+def _claim(value: Any) -> Any:
+    """A claim means nothing without its unit."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        raise UnreadableError(
+            found=f"{value} without a unit",
+            expected="the claim in quotes, with its unit",
+            remedy=f'Write "{value} V", "{value} rpm" or whatever the label says.',
+        )
+    return value
+
+
 def _quantity(
     dimension: str, *, above: float = float("-inf"), least: float = float("-inf")
 ) -> BeforeValidator:
@@ -71,6 +82,7 @@ def _quantity(
 
 
 Text = Annotated[str, BeforeValidator(_text)]
+Claim = Annotated[str, BeforeValidator(_claim)]
 Temperature = Annotated[Stated, _quantity("temperature")]
 Positive = Annotated[float, Field(gt=0, strict=True)]
 
@@ -148,7 +160,7 @@ class ClaimsTable(BaseModel):
     """`[claims]`: the label's or the seller's words, under names of their own."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
-    __pydantic_extra__: dict[str, Text] = Field(init=False)
+    __pydantic_extra__: dict[str, Claim] = Field(init=False)
 
 
 def _by_quantity(read: Callable[[Any, str], Any]) -> BeforeValidator:

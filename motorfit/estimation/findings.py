@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from motorfit.bench.records import Bench
+from motorfit.errors import FitError
 from motorfit.estimate import coverage_factor
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, K, R
@@ -68,7 +69,7 @@ def fit_findings(
     tuple of Finding
     """
     odd = outliers(uncertainty.joint)
-    rest = fit_without(bench, uncertainty.joint, odd) if odd else uncertainty.joint
+    rest = _without(bench, uncertainty.joint, odd)
     found = [
         *bench.findings,
         *_outliers(uncertainty.joint, residuals, odd, rest),
@@ -81,6 +82,16 @@ def fit_findings(
     if not any(finding.severity in ("error", "caution") for finding in found):
         found.append(_nothing_odd(bench))
     return tuple(sorted(found, key=lambda item: (_ORDER.index(item.severity), -item.damage)))
+
+
+def _without(bench: Bench, joint: Joint, odd: tuple[Outlier, ...]) -> Joint:
+    """The fit without the odd readings; with them where too little is left."""
+    if not odd:
+        return joint
+    try:
+        return fit_without(bench, joint, odd)
+    except FitError:
+        return joint
 
 
 def _outliers(

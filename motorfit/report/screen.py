@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from motorfit.arrays import FloatArray
+from motorfit.bench.records import Run
 from motorfit.cautions import Caution, crossed
 from motorfit.estimation.result import Fit, WidthShare
 from motorfit.finding import Finding
@@ -240,11 +241,19 @@ def reading_cautions(fit: Fit) -> tuple[Caution, ...]:
     runs = fit.bench.runs
     return crossed(
         voltage=_largest(run.get("voltage") for run in runs),
-        current=_largest(run.get("current") for run in runs),
+        current=_largest(_current(run) for run in runs),
         resistor_power=_largest(
-            run.get("voltage") * run.get("current") for run in fit.bench.of_kind("load")
+            run.get("voltage") * _current(run) for run in fit.bench.of_kind("load")
         ),
     )
+
+
+def _current(run: Run) -> FloatArray:
+    """As read, or what the resistor took where no ammeter was in the way."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_load = run.get("voltage") / run.get("load")
+    read = run.get("current")
+    return np.where(np.isnan(read), by_load, read)
 
 
 def _largest(arrays: Iterable[FloatArray]) -> float:

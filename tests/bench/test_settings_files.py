@@ -264,6 +264,7 @@ def test_a_mistake_in_the_kit_is_told_in_its_place(tmp_path, kit, row, key, mess
         ("[speed]\npulses_per_rev = 0", 2, "speed.pulses_per_rev", "a number above 0"),
         ("[speed]\nratio = true", 2, "speed.ratio", "a number without quotes"),
         ('[heat_run]\nrotor = "stuck"', 2, "heat_run.rotor", '"held" or "turning"'),
+        ("[claims]\nrated_voltage = 36", 2, "claims.rated_voltage", "with its unit"),
         ("[claims]\nx = [1]", 2, "claims.x", "text in quotes"),
         ('[condition]\nwinding = "22 degC"', 1, "condition",
          'unknown table "condition".*Did you mean "conditions"?'),

@@ -257,6 +257,27 @@ def test_reading_above_50_volts_brings_its_caution():
     assert "Above 50 V" in first_screen(fit)
 
 
+def test_resistor_without_an_ammeter_brings_the_caution_of_its_heat():
+    """20 V on 2 ohm are 200 W and 10 A, whether or not somebody measured the current."""
+    fit = measured()
+    runs = tuple(
+        replace(
+            run,
+            readings={
+                "speed": run.get("speed"),
+                "voltage": np.full(len(run), 21.0),
+                "load": np.full(len(run), 2.0),
+            },
+        )
+        for run in fit.bench.of_kind("load")
+    )
+
+    screen = first_screen(replace(fit, bench=replace(fit.bench, runs=runs)))
+
+    assert "load resistor gets hot" in screen
+    assert "amps jack" in screen
+
+
 def test_harmless_readings_bring_no_caution():
     """3 V and 3 A into a held rotor, no resistor."""
     assert "Caution" not in first_screen(resistance_only())
