@@ -90,7 +90,9 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
                 does=candidate.does,
                 test=candidate.runs[0].kind,
                 minutes=candidate.minutes,
-                brings=_brings(now, then),
+                brings=_brings(
+                    now, then, loss_seen=bool(joint.problem.conditions.present[:, 1].any())
+                ),
             )
             ranked.append((worth, advice))
     ranked.sort(key=lambda item: -item[0])
@@ -103,10 +105,11 @@ def _worth(name: str, before: float, after: float) -> float:
     return max(1.0, before / after) if after > 0 else 1.0
 
 
-def _brings(now: dict[str, float], then: dict[str, float]) -> str:
+def _brings(now: dict[str, float], then: dict[str, float], *, loss_seen: bool) -> str:
     unlocked = [name for name in now if np.isinf(now[name]) and np.isfinite(then[name])]
     if unlocked:
-        return "measures " + " and ".join(_HEADLINE[name] for name in unlocked)
+        words = _HEADLINE | ({"loss": "turning loss at every speed"} if loss_seen else {})
+        return "measures " + " and ".join(words[name] for name in unlocked)
     gains = {name: then[name] / now[name] for name in now if np.isfinite(now[name])}
     best = min(gains, key=lambda name: gains[name])
     return f"narrows the interval of {_HEADLINE[best]} to {100 * gains[best]:.0f} % of now"

@@ -19,7 +19,7 @@ def test_a_single_no_load_row_asks_for_a_second_voltage():
     best = mf.fit(virtual("lathe")).advice[0]
 
     assert "one more no-load run" in best.does
-    assert best.brings == "measures turning loss"
+    assert best.brings == "measures turning loss at every speed"
 
 
 def test_one_current_is_not_told_to_repeat_it():
