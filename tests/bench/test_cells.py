@@ -96,3 +96,17 @@ def test_a_cell_that_is_no_number_gets_its_own_remedy(cell, sign, remedy):
     complaint = complain(cell, sign, VOLTAGE)
     assert cell in complaint.found
     assert re.search(remedy, complaint.remedy)
+
+
+@pytest.mark.parametrize(
+    ("cell", "header", "remedy"),
+    [
+        ("72.5 degF", "winding (degC)", "Write 22.5; the header says degC."),
+        ("22.5 degC", "winding (degF)", "Write 72.5; the header says degF."),
+        ("295.65 K", "winding (degC)", "Write 22.5; the header says degC."),
+        ("2 kohm", "load (ohm)", "Write 2000; the header says ohm."),
+    ],
+)
+def test_what_to_write_in_place_of_another_unit_is_the_same_quantity(cell, header, remedy):
+    """By hand: (72.5 - 32) 5 / 9 = 22.5, and 22.5 + 273.15 = 295.65."""
+    assert complain(cell, ".", read_header(header)).remedy == remedy

@@ -223,6 +223,49 @@ def test_a_remark_chooses_another_meter(tmp_path, remark):
     assert bench.runs[0].meters == {"voltage": "B"}
 
 
+def test_a_meter_of_another_quantity_is_not_taken(tmp_path):
+    kit = '[instruments.current.B]\naccuracy = "1 %"\n'
+    files = {"kit.toml": kit, "open-circuit.csv": "# voltage meter: B,\nrpm,V\n900,9\n"}
+
+    with pytest.raises(BenchError, match=r"row 1: found voltage meter 'B', expected a second volt"):
+        read_bench(folder(tmp_path, files))
+
+
+def test_a_chosen_meter_shows_the_unit_of_the_sheet_that_chose_it(tmp_path):
+    """Ranges go by displayed units: 1999 counts are 19.99 V or 1999 mV."""
+    kit = '[instruments.voltage.B]\naccuracy = "1 %"\ncounts = 2000\n'
+    sheet = "# voltage meter: B,\nrpm,voltage (mV)\n900,900\n"
+    bench = read_bench(folder(tmp_path, {"kit.toml": kit, "open-circuit.csv": sheet}))
+
+    assert bench.instruments["voltage", "B"].display_factor == 1e-3
+    assert bench.instruments["voltage", ""].display_factor == 1.0
+
+
+def test_the_first_sheet_decides_in_which_unit_a_meter_shows(tmp_path):
+    """Sheets are read in the order of their names: load.csv before open-circuit.csv."""
+    sheets = {"load.csv": COMMA, "open-circuit.csv": "rpm,voltage (mV)\n900,900\n"}
+    bench = read_bench(folder(tmp_path, sheets))
+
+    assert bench.instruments["voltage", ""].display_factor == 1.0
+
+
+@pytest.mark.parametrize("shown", ["5", "-5"])
+def test_a_scale_on_a_driven_machine_is_pulled_the_other_way(tmp_path, shown):
+    """It is turned from outside, whichever way the scale hung: its torque is below zero."""
+    text = f"rpm,V,force (N),arm (m)\n900,9,{shown},0.1\n"
+    (run,) = read_bench(folder(tmp_path, {"open-circuit.csv": text})).runs
+
+    assert run.get("force").tolist() == [-5]
+    assert run.get("arm").tolist() == [0.1]
+
+
+def test_several_columns_of_notes_are_put_together(tmp_path):
+    text = "rpm,V,note,remarks\n900,9,belt slips,warm\n800,8,,cold\n"
+    (run,) = read_bench(folder(tmp_path, {"open-circuit.csv": text})).runs
+
+    assert run.note == ("belt slips; warm", "cold")
+
+
 def test_one_table_of_driven_readings_is_split_by_what_was_connected(tmp_path):
     table = tmp_path / "readings.csv"
     table.write_text("rpm,V,A,load (ohm)\n1500,15,,\n1500,13,1.3,\n1000,9,,10\n500,5,0,\n")

@@ -144,6 +144,27 @@ def test_many_problems_of_one_file_are_counted(tmp_path):
         read(tmp_path, {"open-circuit.csv": text})
 
 
+def test_what_is_counted_stands_below_the_problems_of_its_file(tmp_path):
+    """22 bad cells in one file are 20 and a count; the other file's problem comes after."""
+    files = {"load.csv": "rpm,V,A\n" + "x,9,1\n" * 22, "open-circuit.csv": "rpm,V\nx,9\n"}
+    with pytest.raises(BenchProblemsError) as caught:
+        read(tmp_path, files)
+
+    told = [str(problem) for problem in caught.value.problems]
+    assert len(told) == 22
+    assert "row 21," in told[19]
+    assert told[20] == "load.csv: ... and 2 more like these"
+    assert told[21].startswith("open-circuit.csv, row 2")
+
+
+def test_a_mistake_in_the_kit_beside_a_single_table_is_told(tmp_path):
+    (tmp_path / "kit.toml").write_text("[instruments.voltage]\ncounts = 1\n")
+    (tmp_path / "red.csv").write_text(GOOD)
+
+    with pytest.raises(BenchError, match=r"kit.toml, row 2"):
+        read_bench(tmp_path / "red.csv")
+
+
 def test_a_huge_binary_is_refused_without_reading_it(tmp_path):
     """A sparse file of 200 MB: its size alone refuses it, so that this takes no time."""
     path = tmp_path / "load.csv"
@@ -273,3 +294,20 @@ def test_a_file_beside_the_readings_sends_to_its_folder(tmp_path, name):
 
     with pytest.raises(BenchError, match=r"Name the folder that it is in: motorfit fit"):
         read_bench(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "message"),
+    [
+        ("rpm,V,A,exclude\n700,7,1,slip\n800,hot,1,\n", r"row 3, column \"V\": found 'hot'"),
+        ("rpm,V,A,exclude\n700,7,1,slip\n800,1e99,1,\n", r"row 3, column \"V\": found '1e99'"),
+        ("rpm,V,ohm,exclude\n700,7,4,slip\n800,8,0,\n", r"row 3, column \"ohm\": found '0'"),
+        ("rpm,V,A,exclude\n700,7,1,slip\n800,,1,\n", r"row 3, column \"V\": found a blank"),
+        ("# one\n# two\nrpm,V,amp (C)\n900,9,1\n", r'row 3, column "amp \(C\)"'),
+        ("# one\n# two\nrpm,A\n900,1\n", r"row 3: found no column of voltage"),
+    ],
+)
+def test_places_are_told_as_the_spreadsheet_shows_them(tmp_path, sheet, message):
+    """Counted by hand, with rows left out and remarks above."""
+    with pytest.raises(BenchError, match=message):
+        read(tmp_path, {"load.csv": sheet})

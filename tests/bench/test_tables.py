@@ -58,7 +58,14 @@ def test_a_hidden_delimiter_line_is_obeyed_and_not_counted():
     sheet = split("sep=;\nspeed (rpm);note, or remark\n100;a, b\n")
 
     assert sheet.columns == (("100",), ("a, b",))
-    assert sheet.rows.tolist() == [2]
+    assert (sheet.header_row, sheet.rows.tolist()) == (1, [2])
+
+
+def test_a_blank_row_below_a_hidden_delimiter_line_counts():
+    """A spreadsheet hides the line of the delimiter alone."""
+    sheet = split("sep=;\n\nspeed (rpm);V\n100;1\n")
+
+    assert (sheet.header_row, sheet.rows.tolist()) == (2, [3])
 
 
 def test_one_column_of_decimal_commas_stays_one_column():
