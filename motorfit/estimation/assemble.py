@@ -101,16 +101,19 @@ class _Assembly:
         """Fill in the readings of one column; returns which rows have one."""
         meter = run.meters.get(quantity, "")
         instrument = self.bench.instrument(quantity, meter)
-        shown = run.get(quantity)
+        # the sheet's speeds are the shaft's; display and accuracy are those of the meter
+        ratio = self.bench.settings.speed.ratio if axis == SPEED else 1.0
+        shown = run.get(quantity) / ratio
         there = ~np.isnan(shown)
-        arm = np.broadcast_to(np.asarray(arm, float), shown.shape)
+        arm = np.broadcast_to(np.asarray(arm, float) * ratio, shown.shape)
         step, labels = range_of(
-            np.where(there, shown, 0.0), instrument, run.written_step.get(quantity, 0.0)
+            np.where(there, shown, 0.0), instrument, run.written_step.get(quantity, 0.0) / ratio
         )
-        values = calibrated(shown, instrument) * arm
+        read = calibrated(shown, instrument)
+        values = read * arm
         at = rows[there]
         self.shown[at, axis] = values[there]
-        rounding = (rounding_variance(step) + self._least(values)) * arm**2
+        rounding = (rounding_variance(step) + self._least(read)) * arm**2
         self.rounding[at, axis] = rounding[there]
         flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
         self.usual[at, axis] = np.sqrt(flicker)[there]
@@ -140,7 +143,12 @@ class _Assembly:
         key = (instrument.quantity, meter, label)
         half_widths = (
             ("gain", gain_half_width(instrument), 1.0, "1"),
-            ("offset", float(np.max(offset_half_width(instrument, step))), per_unit, _UNITS[axis]),
+            (
+                "offset",
+                float(np.max(offset_half_width(instrument, step))),
+                per_unit,
+                "N" if instrument.quantity == "force" else _UNITS[axis],
+            ),
         )
         for error, half_width, coefficient, unit in half_widths:
             nuisance = Nuisance(
@@ -187,16 +195,40 @@ class _Assembly:
         if "torque" in run.readings:
             there = self._read(run, "torque", TORQUE, rows)
         elif "force" in run.readings and "arm" in run.readings:
-            there = self._read(run, "force", TORQUE, rows, arm=run.get("arm"))
-            arm = self.bench.instrument("arm", run.meters.get("arm", ""))
-            half_width = gain_half_width(arm)
-            nuisance = Nuisance(
-                quantity="arm", error="gain", deviation=half_width / _SQRT3, half_width=half_width
-            )
-            self.register.add(nuisance, ("arm",), "gain", rows[there], quantity=TORQUE)
+            there = self._add_force(run, rows)
         else:
             return
         self.present[rows[there], 1] = True
+
+    def _add_force(self, run: Run, rows: IntArray) -> BoolArray:
+        """A force at an arm; what the ruler may be off acts as a gain of the torque."""
+        meter = run.meters.get("arm", "")
+        ruler = self.bench.instrument("arm", meter)
+        arm = calibrated(run.get("arm"), ruler)
+        there = self._read(run, "force", TORQUE, rows, arm=arm)
+        step, _ = range_of(run.get("arm"), ruler, run.written_step.get("arm", 0.0))
+        offset = float(np.nanmax(offset_half_width(ruler, step), initial=0.0))
+        for error, half_width, per_unit, unit in (
+            ("gain", gain_half_width(ruler), np.ones_like(arm), "1"),
+            ("offset", offset, np.divide(1.0, arm, out=np.zeros_like(arm), where=arm != 0), "m"),
+        ):
+            nuisance = Nuisance(
+                quantity="arm",
+                error="gain" if error == "gain" else "offset",
+                deviation=half_width / _SQRT3,
+                id=ruler.id,
+                half_width=half_width,
+                unit=unit,
+            )
+            self.register.add(
+                nuisance,
+                ("arm", meter, error),
+                "gain",
+                rows[there],
+                quantity=TORQUE,
+                coefficient=per_unit[there],
+            )
+        return there
 
     def _add_temperatures(self, run: Run, rows: IntArray) -> None:
         conditions = self.bench.settings.conditions
@@ -302,7 +334,7 @@ def assemble(bench: Bench) -> Assembled:
     return Assembled(
         rows=rows,
         influence=influence,
-        nuisances=tuple(zero_offsets(bench, assembly.register.nuisances)),
+        nuisances=tuple(zero_offsets(bench, assembly.register)),
         components=tuple(components),
         patterns=patterns,
         friction=friction,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -60,18 +59,19 @@ class Register:
         return influence
 
 
-def zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
+def zero_offsets(bench: Bench, register: Register) -> list[Nuisance]:
     """Offsets with what the `zero` readings say of them.
 
     A reading of nothing shows the offset itself, of the range whose step it was written
     with: how large it is says nothing of the range. Another range has another offset.
     """
-    updated = list(nuisances)
+    updated = list(register.nuisances)
     for run in bench.of_kind("zero"):
         for quantity, shown in run.readings.items():
             if quantity not in ("voltage", "current", "force", "torque"):
                 continue
-            meter = bench.instrument(quantity, run.meters.get(quantity, ""))
+            name = run.meters.get(quantity, "")
+            meter = bench.instrument(quantity, name)
             readings = shown[~np.isnan(shown)]
             if not len(readings):
                 continue
@@ -80,10 +80,9 @@ def zero_offsets(bench: Bench, nuisances: Sequence[Nuisance]) -> list[Nuisance]:
             step = float(np.max(steps))
             variance = rounding_variance(step) + np.var(readings, ddof=0) / len(readings)
             deviation = float(np.sqrt(variance))
-            for index, nuisance in enumerate(updated):
-                same = (nuisance.quantity, nuisance.error, nuisance.id, nuisance.range)
-                if same == (quantity, "offset", meter.id, labels[0]):
-                    updated[index] = _with_reading(nuisance, float(np.mean(readings)), deviation)
+            index = register.keys.get((quantity, name, labels[0], "offset"))
+            if index is not None:
+                updated[index] = _with_reading(updated[index], float(np.mean(readings)), deviation)
     return updated
 
 

@@ -142,6 +142,8 @@ def _scatter(profile: MachineProfile, n: int, rng: np.random.Generator) -> Float
     from scipy.special import chdtri
 
     names = profile.covariance_order
+    if not names:
+        return np.zeros((n, 0))
     scatter = profile.scatter_covariance
     deviation = np.sqrt(np.diag(scatter))
     scale = np.where(deviation > 0, deviation, 1.0)  # correlations decompose well, whatever units

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from invented_profile import INSTRUMENTS, gain, invented_profile
 
+from motorfit.estimate import NotKnown
 from motorfit.machine.brushed import terminal_voltage
+from motorfit.profile.model import PARAMETER_UNITS
 from motorfit.profile.sampling import sample_together
 
 N = 40_000
@@ -132,3 +134,18 @@ def test_no_draws_are_draws_too():
     assert len(invented_profile().sample(0, np.random.default_rng(SEED))["emf_constant"]) == 0
     with pytest.raises(ValueError, match="n must be zero or positive, found -1"):
         invented_profile().sample(-1, np.random.default_rng(SEED))
+
+
+def test_a_profile_that_knows_no_parameter_is_sampled_too():
+    """One no-load row gives the loss at its speed and no parameter; Monte Carlo goes on."""
+    needed = NotKnown(unit="1", standing="combined", needs="open-circuit")
+    nothing = replace(
+        invented_profile(),
+        parameters={name: replace(needed, unit=unit) for name, unit in PARAMETER_UNITS.items()},
+        covariance_order=(),
+        scatter_covariance=np.zeros((0, 0)),
+        instruments=(),
+    )
+    draws = nothing.sample(5, np.random.default_rng(SEED))
+    assert len(draws) == 0
+    assert draws.brush_current_scale.shape == (5,)
