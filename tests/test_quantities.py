@@ -43,6 +43,8 @@ LAST_BITS = 1e-15
         ("293.15 K", "temperature", 20.0, 0.0),
         ("90 %", "dimensionless", 0.9, 0.0),
         ("0.9 +- 0.1", "dimensionless", 0.9, 0.1),
+        ("4.7 ohm +- 50 mohm", "load", 4.7, 0.05),
+        ("1.5 kohm +- 20 ohm", "load", 1500.0, 20.0),
         ("0.5 mH", "inductance", 5e-4, 0.0),
     ],
 )
@@ -140,6 +142,7 @@ def test_a_resolution_is_above_zero_and_has_its_unit(text):
         ("0.3 % + 0.01 V", 0.003, 0, 0.01),
         ("0.3 % + 10 mV", 0.003, 0, 0.01),
         ("0.5 % rdg + 2 dgt", 0.005, 2, 0),
+        ("0.3 % + 0.2 % + 1 digit", 0.005, 1, 0),  # two parts of one kind add up
         ("±(0.5% of reading + 2d)", 0.005, 2, 0),
         ("1 digit", 0, 1, 0),
         ("1e-3 V", 0, 0, 1e-3),

@@ -42,6 +42,7 @@ def test_ways_of_writing_one_header(text):
         ("V", "voltage", 1.0),
         ("current (mA)", "current", 1e-3),
         ("i_A", "current", 1.0),
+        ("load current (A)", "current", 1.0),
         ("amps", "current", 1.0),
         ("mA", "current", 1e-3),
         ("ohms", "load", 1.0),

@@ -194,6 +194,17 @@ def test_extrapolation_is_marked(point, outside):
     assert invented_profile().voltage(**point).extrapolated.item() is outside
 
 
+@pytest.mark.parametrize(
+    ("winding", "outside"), [(25.0, False), (32.0, False), (45.0, False), (24.0, True)]
+)
+def test_the_reference_temperature_is_no_extrapolation(winding, outside):
+    """Tested between 40 and 45 degC, reported at 25: resistance is had between these."""
+    warm = replace(invented_profile().range, winding=(40.0, 45.0))
+    profile = invented_profile(range=warm)
+    found = profile.voltage(speed=SPEED, current=-2.0, winding=winding)
+    assert bool(found.extrapolated) is outside
+
+
 def test_extrapolation_is_marked_place_by_place():
     found = invented_profile().loss(speed=[40.0, 100.0, 300.0]).extrapolated
     assert found.tolist() == [True, False, True]
@@ -301,6 +312,11 @@ def test_one_resistor_predicts_that_resistor_alone():
         profile.current(speed=SPEED, load=4.5)
     with pytest.raises(NotMeasuredError, match="EMF constant"):
         profile.torque(speed=SPEED, load=4.4)
+    # a hot winding or warm magnets have another slope, and nobody knows which
+    with pytest.raises(NotMeasuredError, match=r"known on the resistor of the test"):
+        profile.current(speed=SPEED, load=4.4, winding=60.0)
+    with pytest.raises(NotMeasuredError, match=r"known on the resistor of the test"):
+        profile.current(speed=SPEED, load=4.4, magnets=60.0)
 
 
 @pytest.mark.parametrize(

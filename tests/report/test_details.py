@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 import pytest
-from hand_made_fits import VARIANTS, drill, measured, one_resistor
+from hand_made_fits import RPM, VARIANTS, drill, lathe, measured, one_resistor
 
 from motorfit.bench.records import ExcludedRow
+from motorfit.estimation.result import Scatter
+from motorfit.profile.model import InstrumentError
 from motorfit.report.changes import changes_between
 from motorfit.report.details import details
 from motorfit.report.tables import table
@@ -95,3 +97,81 @@ def test_nothing_changed_is_said_too():
 def test_brackets_in_a_cell_stay_as_they_are():
     """The table drawer has a markup of its own in brackets; what users wrote is no markup."""
     assert "[bold]x[/bold] :smile:" in table(("a",), [("[bold]x[/bold] :smile:",)])
+
+
+def test_uncertainty_stands_in_the_unit_of_its_row():
+    """R: 0.851 * hypot(0.03, 0.014) = 0.0282 ohm, so 28 mohm; k: 0.0551 * 0.00171 V s/rad.
+
+    That is 0.0099 V/1000 rpm, and 0.171 % of 173.31 rpm/V is 0.296.
+    """
+    rows = [line.split() for line in details(measured()).splitlines()]
+
+    uncertainty = {row[-2]: row[-6] for row in rows if row[-1:] == ["measured"] and len(row) > 5}
+    assert uncertainty["mohm"] == "28"
+    assert uncertainty["rpm/V"] == "0.30"
+    assert next(row for row in rows if "V/1000" in row)[4] == "0.010"
+
+
+def test_loss_known_at_one_speed_names_the_speed_in_rpm():
+    fit = lathe()
+    (combination,) = fit.profile.combinations
+    row = next(line for line in details(fit).splitlines() if line.startswith("T0 + b*speed"))
+
+    assert f"speed {combination.at['speed'] / RPM:.4g} rpm" in row
+
+
+def test_small_combination_is_shown_in_one_unit_throughout():
+    """0.0042 +- 0.0001 ohm within 0.0040 to 0.0044, all of it in mohm."""
+    fit = one_resistor()
+    small = replace(
+        fit.profile.combinations[0],
+        of="armature_resistance + brush_drop/current",
+        at={"current": 2.0},
+        value=0.0042,
+        unit="Ohm",
+        standard_uncertainty=0.0001,
+        interval=(0.0040, 0.0044),
+    )
+    fit = replace(fit, profile=replace(fit.profile, combinations=(small,)))
+
+    assert row_with(details(fit), "R + Vb/current")[3:] == [
+        *("4.20", "0.10", "4.00", "to", "4.40", "mohm", "current", "2", "A")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("relative", "shown"), [(True, ["voltage", "0.3", "%", "18"]), (False, ["voltage", "0.003"])]
+)
+def test_scatter_is_relative_or_in_its_unit(relative, shown):
+    one = Scatter(
+        name="voltage", standard_deviation=0.003, relative=relative, degrees_of_freedom=18.0
+    )
+    text = details(replace(measured(), scatter=(one,)))
+    section = text[text.index("Scatter, as the residuals tell it") :]
+
+    assert row_with(section, "voltage")[: len(shown)] == shown
+
+
+@pytest.mark.parametrize(
+    ("half_width", "unit", "shown"), [(0.01, "1", ["1", "%"]), (0.002, "V", ["2", "mV"])]
+)
+def test_error_of_an_instrument_is_in_percent_or_in_its_unit(half_width, unit, shown):
+    fit = measured()
+    error = InstrumentError(
+        quantity="voltage", id="A", range="4V", error="gain", shape="rectangular",
+        half_width=half_width, unit=unit, sensitivity={},
+    )  # fmt: skip
+    text = details(replace(fit, profile=replace(fit.profile, instruments=(error,))))
+    section = text[text.index("Errors of the instruments") :]
+
+    assert row_with(section, "voltage  A")[4:6] == shown
+
+
+def test_torque_of_a_residual_is_in_one_unit_throughout():
+    """2.5 mN m measured and 2.0 mN m fitted leave 0.5 mN m."""
+    fit = measured()
+    row = next(row for row in fit.residuals if row.equation == "torque")
+    row = replace(row, measured=0.0025, fitted=0.0020, residual=0.0005)
+
+    shown = row_with(details(replace(fit, residuals=(row,))), row.file)
+    assert shown[3:8] == ["2.5", "2", "+0.5", "mN", "m"]
