@@ -9,7 +9,12 @@ import numpy as np
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.rows import Influence, Nuisance
+from motorfit.estimation.scatter import PRIOR_READINGS
 from motorfit.instruments import range_of, rounding_variance
+
+#: Usual standard deviation of a meter that has nothing to show, in digits: common practice,
+#: no source.
+USUAL_FLICKER = 1.0
 
 
 @dataclass(slots=True)
@@ -77,13 +82,23 @@ def zero_offsets(bench: Bench, register: Register) -> list[Nuisance]:
                 continue
             written = run.written_step.get(quantity, 0.0)
             steps, labels = range_of(np.zeros_like(readings), meter, written)
-            step = float(np.max(steps))
-            variance = rounding_variance(step) + np.var(readings, ddof=0) / len(readings)
-            deviation = float(np.sqrt(variance))
+            deviation = _of_mean_zero(readings, float(np.max(steps)))
             index = register.keys.get((quantity, name, labels[0], "offset"))
             if index is not None:
                 updated[index] = _with_reading(updated[index], float(np.mean(readings)), deviation)
     return updated
+
+
+def _of_mean_zero(readings: FloatArray, step: float) -> float:
+    """Standard uncertainty of an offset from zero readings: rounding, and flicker.
+
+    A single reading does not tell how the last digits flicker, nor do two that happen to
+    agree: the usual flicker counts as much beside them as it does in every other scatter.
+    """
+    squares = float(np.sum((readings - readings.mean()) ** 2))
+    squares += PRIOR_READINGS * (USUAL_FLICKER * step) ** 2
+    flicker = squares / (len(readings) - 1 + PRIOR_READINGS)
+    return float(np.sqrt(rounding_variance(step) + flicker / len(readings)))
 
 
 def _with_reading(prior: Nuisance, reading: float, deviation: float) -> Nuisance:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from motorfit.bench.default_instruments import default_instrument, with_defaults
+from motorfit.bench.records import Run
 from motorfit.estimation.assemble import assemble
 from motorfit.estimation.effects import SETTING
 from motorfit.estimation.rows import SPEED, TORQUE
@@ -47,8 +48,9 @@ def offsets(tested):
 def test_a_zero_reading_tells_of_the_range_it_was_written_in(written_step, pinned):
     """0.03 A would fit into a range of 0.2 A; its last digit tells which one it was.
 
-    Prior 5 digits / sqrt(3), reading rounded to a digit / sqrt(12), weighted together: the
-    reading counts 100 times as much, (5 / sqrt(3))^2 / (1 / 12), so 0.03 * 100 / 101.
+    Prior 5 digits / sqrt(3), reading rounded to a digit / sqrt(12) and flickering by one,
+    weighted together: the reading counts (25 / 3) / (1 / 12 + 1) = 100 / 13 times as much,
+    so 0.03 * 100 / 113.
     """
     tested = bench(
         load_speeds=(150.0, 300.0),
@@ -60,7 +62,7 @@ def test_a_zero_reading_tells_of_the_range_it_was_written_in(written_step, pinne
 
     (other,) = set(found) - {pinned}
     assert set(found) == {"2 A", "20 A"}
-    assert found[pinned].mean == pytest.approx(0.03 * 100 / 101, rel=1e-9)
+    assert found[pinned].mean == pytest.approx(0.03 * 100 / 113, rel=1e-9)
     assert found[other].mean == 0.0
     assert found[other].deviation == pytest.approx(5 * {"2 A": 0.001, "20 A": 0.01}[other] / 3**0.5)
 
@@ -80,6 +82,35 @@ def test_the_same_name_in_two_sheets_is_two_settings():
 
     # two open-circuit rows, then two resistors at each of two speeds
     assert [rows.tolist() for rows in touched] == [[0], [1], [2, 3], [4, 5]]
+
+
+@pytest.mark.parametrize(
+    ("readings", "digits"),
+    [
+        # of one reading, rounding 1/12 and the usual flicker 1, in digits squared
+        ([0.0], 1 / 12 + 1),
+        # agreeing by chance: (2 * 1 + 0) / (2 - 1 + 2) = 2/3, halved
+        ([0.0, 0.0], 1 / 12 + 1 / 3),
+        # four that flicker by 3 digits: (2 * 1 + 4 * 9) / (4 - 1 + 2) = 38/5, over 4
+        ([-0.03, 0.03, -0.03, 0.03], 1 / 12 + 38 / 20),
+    ],
+)
+def test_a_zero_reading_is_no_better_than_the_meter_flickers(readings, digits):
+    """Weighted together with the prior of 5 digits / sqrt(3), variances in digits squared."""
+    tested = bench(supply_voltages=(12.0,), load_speeds=(300.0,), load_resistors=(3.0,))
+    (load,) = tested.of_kind("load")  # 6 A, in the range of 20 A, a digit of 0.01 A
+    zero = Run(
+        kind="zero",
+        source=load.source,
+        rows=np.arange(len(readings)),
+        readings={"current": np.array(readings)},
+        written_step={"current": 0.01},
+        setting=("",) * len(readings),
+        direction=("",) * len(readings),
+        note=("",) * len(readings),
+    )
+    found = offsets(replace(tested, runs=(*tested.runs, zero)))["20 A"]
+    assert found.deviation == pytest.approx(0.01 * (3 / 25 + 1 / digits) ** -0.5, rel=1e-9)
 
 
 def test_a_zero_reading_is_of_its_own_meter_even_where_no_meter_has_an_id():
@@ -107,7 +138,7 @@ def test_a_zero_reading_is_of_its_own_meter_even_where_no_meter_has_an_id():
         for error in assemble(replace(tested, runs=(*tested.runs, zero))).nuisances
         if (error.quantity, error.error, error.range) == ("current", "offset", "2 A")
     ]
-    assert sorted(found) == [0.0, pytest.approx(0.003 * 100 / 101, rel=1e-9)]
+    assert sorted(found) == [0.0, pytest.approx(0.003 * 100 / 113, rel=1e-9)]
 
 
 def test_a_speed_meter_in_front_of_a_gear_shows_its_own_digits():
