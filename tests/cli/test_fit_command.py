@@ -118,6 +118,7 @@ def test_profile_of_another_machine_is_not_replaced_and_the_results_are_shown(he
     assert (here / "mine.json").read_bytes() == before
     assert "volts per 1000 rpm" in result.stdout
     assert "Written      nowhere" in result.stdout
+    assert "Since last" not in result.stdout  # it is another machine's past
     assert "--force" in result.stderr
     run("red.csv", "-o", "mine.json", "--force")
     assert motorfit.load_profile(here / "mine.json").machine.name == "red"

@@ -80,3 +80,14 @@ def test_changes_outside_both_intervals_come_first():
     says = changes_between(old, profile).says()
 
     assert [one.split()[0] for one in says] == ["winding", "EMF"]
+
+
+def test_digits_are_those_of_the_better_known_value():
+    """2 % of 0.85 ohm leave three digits; 0.2 % of it, now or before, leave four."""
+    profile = measured().profile
+    rough = with_parameter(profile, "armature_resistance", resistance(0.86))
+    fine = estimate("armature_resistance", 0.8512, 0.001, 0.0)
+    fine = with_parameter(profile, "armature_resistance", fine)
+
+    assert "0.8600 -> 0.8512 ohm" in changes_between(rough, fine).says()[0]
+    assert "0.8512 -> 0.8600 ohm" in changes_between(fine, rough).says()[0]

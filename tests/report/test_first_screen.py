@@ -153,6 +153,24 @@ def test_combination_is_shown_where_its_parts_are_not_known():
     assert "To tell them apart it takes: open-circuit, or load with a second resistor" in screen
 
 
+def test_volts_less_brushes_are_shown_per_1000_rpm():
+    """0.0498 V s/rad is 0.0498 * 1000 pi/30 = 5.215 V per 1000 rpm."""
+    fit = one_resistor()
+    less = replace(
+        fit.profile.combinations[0],
+        of="emf_constant - brush_drop/speed",
+        at={"speed": 150.0},
+        value=0.0498,
+        unit="V.s/rad",
+        interval=(0.0496, 0.0500),
+    )
+    fit = replace(fit, profile=replace(fit.profile, combinations=(less,)))
+
+    row = line_with(first_screen(fit), "V/1000 rpm less brushes")
+    assert "5.215 V" in row
+    assert "5.194 to 5.236 V" in row
+
+
 def test_nothing_is_promised_below_where_no_combination_is_known():
     fit = one_resistor()
     fit = replace(fit, profile=replace(fit.profile, combinations=()))
