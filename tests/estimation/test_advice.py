@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from virtual_benches import virtual
+from virtual_benches import PLANS, virtual
 
 import motorfit as mf
 
@@ -33,6 +33,14 @@ def test_advice_for_open_circuit_readings_names_a_load():
 
     assert "load test on about" in does
     assert "no-load runs" in does
+
+
+@pytest.mark.parametrize("plan", PLANS)
+def test_advice_promises_what_it_narrows_most(plan):
+    """Worth a reading is what narrows three intervals by 1.15 together: one of them by 5 %."""
+    for advice in mf.fit(virtual(plan)).advice:
+        if advice.brings.startswith("narrows"):
+            assert float(advice.brings.split(" to ")[1].split(" %")[0]) <= 100 / 1.15 ** (1 / 3)
 
 
 def test_what_it_promises_comes_true():

@@ -241,6 +241,7 @@ def test_each_direction_has_its_own_constant():
     # scatter of 0.2 % a speed over a dozen readings leaves 0.1 %: four of these
     assert other.value / one.value == pytest.approx(0.985 / 1.015, abs=0.004)
     assert other.standard_uncertainty == pytest.approx(one.standard_uncertainty, rel=0.3)
+    assert other.from_scatter == pytest.approx(one.from_scatter, rel=0.3)  # as many readings
     low, high = other.interval
     assert low < 0.985 * TRUE.emf_constant < high
 
@@ -311,3 +312,10 @@ def test_scatter_is_told_as_a_standard_deviation():
 
     assert friction.relative
     assert friction.standard_deviation == pytest.approx(0.1, rel=0.3)
+
+
+def test_what_leans_on_the_plausible_is_not_called_measured():
+    """v = (k w - Vb) + R i at one speed: R is had from what a brush drop can plausibly be."""
+    known = mf.fit(virtual("lathe, no open circuit")).parameters["armature_resistance"]
+
+    assert (known.standing, known.unit) == ("assumed", "Ohm")

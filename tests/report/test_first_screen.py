@@ -144,6 +144,15 @@ def test_loss_known_at_one_speed_says_so():
     assert line_with(first_screen(lathe()), "turning loss").endswith("this speed only")
 
 
+def test_loss_is_of_one_speed_only_where_its_parts_are_not_known():
+    """A fit measures the loss at that speed; what it does not know is how it is made up."""
+    fit = lathe()
+    measured_there = replace(fit.loss, power=replace(fit.loss.power, standing="measured"))
+    screen = first_screen(replace(fit, loss=measured_there))
+
+    assert "this speed only" in line_with(screen, "turning loss")
+
+
 def test_combination_is_shown_where_its_parts_are_not_known():
     """0.00993 A s/rad is 0.00993 * 1000 pi/30 = 1.040 A per 1000 rpm."""
     screen = first_screen(one_resistor())
@@ -213,6 +222,12 @@ def test_name_cannot_send_commands_to_the_terminal():
 def test_clean_readings_are_called_good():
     """One hand-made reading, no finding at all."""
     assert "Good: nothing odd in 1 reading." in first_screen(one_reading())
+
+
+def test_readings_with_a_caution_are_not_called_good():
+    caution = replace(FINDINGS[0], severity="caution")
+
+    assert "nothing odd" not in first_screen(replace(measured(), findings=(caution,)))
 
 
 def test_at_most_three_findings_most_damaging_first_good_news_last():
@@ -355,6 +370,9 @@ def test_rows_marked_to_be_left_out_are_counted():
     fit = replace(fit, bench=replace(fit.bench, runs=(run,)))
 
     assert "1 row left out as marked" in first_screen(fit)
+    two = (*run.excluded, ExcludedRow(row=11, reason="hot"))
+    fit = replace(fit, bench=replace(fit.bench, runs=(replace(run, excluded=two), run)))
+    assert "3 rows left out as marked" in first_screen(fit)
 
 
 def test_next_command_stays_inside_what_was_tested():
