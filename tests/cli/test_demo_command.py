@@ -53,8 +53,10 @@ def test_prediction_of_the_demo_is_that_of_predict():
     text = run("demo").stdout
     command, line = re.search(r"motorfit (predict .*2000 rpm.*)\n\s+(.*)", text).groups()
 
-    volts = line.split()[0]
-    assert volts in run(*shlex.split(command)).stdout
+    volts, amps = line.split()[0], line.split(" and ")[1].split()[0]
+    table = run(*shlex.split(command)).stdout
+    assert volts in table.split()
+    assert amps in table.split()
 
 
 def test_demo_goes_into_the_folder_that_is_named(here):
@@ -72,6 +74,15 @@ def test_folder_with_something_in_it_is_left_alone(here):
     assert "nothing was written" in result.stderr
     assert (here / "mine" / "load.csv").read_text("utf-8") == "my readings"
     assert [path.name for path in (here / "mine").iterdir()] == ["load.csv"]
+
+
+def test_folder_of_something_else_is_left_alone_too(here):
+    """No file of the demo has this name, and yet it is somebody's folder."""
+    (here / "mine").mkdir()
+    (here / "mine" / "letter.txt").write_text("dear", "utf-8")
+
+    assert "nothing was written" in run("demo", "mine", code=2).stderr
+    assert [path.name for path in (here / "mine").iterdir()] == ["letter.txt"]
 
 
 def test_demo_can_be_made_again_when_asked():

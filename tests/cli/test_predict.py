@@ -153,6 +153,9 @@ def test_without_points_it_shows_the_open_circuit_over_the_tested_range(folder):
 def test_a_speed_range_includes_its_end(folder):
     rows = rows_of(run(folder, "--speed", "500:1500:500 rpm", "--json"))
     assert [row["speed"] / RPM for row in rows] == pytest.approx([500, 1000, 1500])
+    # and nothing beyond it, where no step falls on the end
+    rows = rows_of(run(folder, "--speed", "500:1400:500 rpm", "--json"))
+    assert [row["speed"] / RPM for row in rows] == pytest.approx([500, 1000])
 
 
 def test_what_is_not_known_is_blank_with_the_test_named(tmp_path):

@@ -61,10 +61,13 @@ def test_kit_file(tmp_path):
     kit = tmp_path / "kit.toml"
     kit.write_text(
         '[instruments.voltage]\naccuracy = "1 % + 5 digits"\ncounts = 2000\nid = "old"\n'
+        '[leads]\nresistance = "0.2 ohm"\n'
     )
     run(tmp_path / "p", "--kit", kit)
-    meter = read_bench(tmp_path / "p").instrument("voltage")
+    bench = read_bench(tmp_path / "p")
+    meter = bench.instrument("voltage")
     assert (meter.id, meter.counts, meter.accuracy.digits) == ("old", 2000, 5.0)
+    assert bench.settings.leads.resistance.value == 0.2
 
 
 def test_mistake_keeps_its_answer_beside_the_folder(tmp_path):

@@ -31,7 +31,12 @@ from motorfit.bench.records import ExcludedRow
 from motorfit.estimation.result import WidthShare
 from motorfit.finding import Finding
 from motorfit.report.changes import changes_between
-from motorfit.report.screen import chosen_findings, first_screen, who_decides
+from motorfit.report.screen import (
+    chosen_findings,
+    first_screen,
+    reading_cautions,
+    who_decides,
+)
 
 PROFILE = Path("blue-tag/profile.json")
 
@@ -309,6 +314,42 @@ def test_resistor_without_an_ammeter_brings_the_caution_of_its_heat():
 
     assert "load resistor gets hot" in screen
     assert "amps jack" in screen
+
+
+@pytest.mark.parametrize(
+    ("volts", "ohms", "names"),
+    [
+        (3.3, 0.3, {"hot-resistor", "amps-jack"}),  # 36 W, 11 A
+        (6.0, 1.0, {"hot-resistor"}),  # 36 W, 6 A
+        (6.0, 60.0, set()),  # 0.6 W, 0.1 A
+    ],
+)
+def test_cautions_go_by_the_watts_in_the_resistor_and_the_amps_through_it(volts, ohms, names):
+    fit = measured()
+    (load,) = fit.bench.of_kind("load")
+    readings = {
+        "speed": load.get("speed"),
+        "voltage": np.full(len(load), volts),
+        "load": np.full(len(load), ohms),
+    }
+    bench = replace(fit.bench, runs=(replace(load, readings=readings),))
+
+    assert {one.name for one in reading_cautions(replace(fit, bench=bench))} == names
+
+
+def test_next_command_takes_the_load_that_was_tested():
+    """Nobody wrote the resistor down: 12 V at 2.5 A are 4.8 ohm."""
+    fit = measured()
+    (load,) = fit.bench.of_kind("load")
+    readings = {
+        "speed": load.get("speed"),
+        "voltage": np.full(len(load), 12.0),
+        "current": np.full(len(load), -2.5),
+    }
+    bench = replace(fit.bench, runs=(replace(load, readings=readings),))
+    fit = replace(fit, bench=bench, findings=())
+
+    assert '--load "4.8 ohm"' in line_with(first_screen(fit, written=PROFILE), "Next")
 
 
 def test_harmless_readings_bring_no_caution():

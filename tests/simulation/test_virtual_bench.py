@@ -116,6 +116,16 @@ def test_leads_lie_before_the_voltmeter():
     assert load.get("voltage") == pytest.approx([10 / 5.1 * 4.5], abs=1e-8)
 
 
+def test_leads_of_a_motor_drop_what_its_current_takes():
+    """A supply of 12 V held at the machine is read 0.1 ohm times its current higher."""
+    run = only_run(
+        still(BenchPlan(supply_voltages=(12.0,)), replace(perfect(), leads=0.1)), "no-load-motor"
+    )
+    current = run.get("current")
+    assert current > 0.1
+    assert run.get("voltage") == pytest.approx(12.0 + 0.1 * current, abs=1e-8)
+
+
 def test_voltmeter_that_loads_the_machine():
     """0.5 ohm in series with 1000 ohm: 10 x 1000/1000.5 V."""
     poor = virtual_meter("voltage", "V", resolution=1e-9, input_resistance=1000.0)

@@ -83,6 +83,27 @@ def test_written_and_read_back_it_is_the_same(tmp_path_factory, seed, counts, k)
     assert read.settings.leads.resistance.value == bench.settings.leads.resistance.value
 
 
+@pytest.mark.parametrize("ohms", [47e3, 1e6, 10e6])
+def test_input_resistance_is_read_back(tmp_path, ohms):
+    meter = virtual_meter("voltage", "A", percent=1, counts=2000, input_resistance=ohms)
+    kit = VirtualKit(meters=handheld_meters() | {"voltage": meter})
+    write_bench(simulate(TRUE, plan=EVERYTHING, kit=kit, seed=1), tmp_path / "b")
+
+    assert read_bench(tmp_path / "b").instrument("voltage").input_resistance == ohms
+
+
+def test_readings_keep_their_rows_where_some_are_left_out(tmp_path):
+    """A row that was left out is a remark, so that messages name the row of the paper."""
+    bench = simulate(TRUE, plan=EVERYTHING, seed=1)
+    run = bench.runs[0]
+    kept = replace(run.only(np.arange(len(run)) % 3 != 1), kind=run.kind)
+    write_bench(replace(bench, runs=(kept,)), tmp_path / "b")
+
+    (read,) = read_bench(tmp_path / "b").runs
+    assert read.rows.tolist() == kept.rows.tolist()
+    assert read.rows.tolist() != list(range(2, 2 + len(kept)))
+
+
 def test_fixed_step_of_the_sheets_is_read_back(tmp_path):
     bench = simulate(TRUE, plan=EVERYTHING, seed=1)
     write_bench(bench, tmp_path / "b")
