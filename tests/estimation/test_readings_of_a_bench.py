@@ -124,7 +124,7 @@ def test_each_resistor_has_an_error_of_its_own():
 
     one, ten = errors(found, "load", "gain")
     assert [one[0].half_width, ten[0].half_width] == pytest.approx([0.1, 0.055])
-    assert one[0].deviation == pytest.approx(0.1 / 3**0.5)  # rectangular: JCGM 100, 4.3.7
+    assert ten[0].deviation == pytest.approx(0.055 / 3**0.5)  # rectangular: JCGM 100, 4.3.7
     assert (found.influence.load[:, one[1]] != 0).tolist() == [True, False, True]
     assert (found.influence.load[:, ten[1]] != 0).tolist() == [False, True, False]
 
