@@ -10,6 +10,7 @@ from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.effects import FRICTION, USUAL_FRICTION, Layout, add_effects
+from motorfit.estimation.physics import brush_shape_doubt
 from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.rows import (
     CURRENT,
@@ -20,6 +21,7 @@ from motorfit.estimation.rows import (
     Influence,
     Nuisance,
     Rows,
+    at_machine,
 )
 from motorfit.instruments import (
     calibrated,
@@ -323,6 +325,9 @@ def assemble(bench: Bench) -> Assembled:
     if assembly.present[:, 1].any():
         components.append(FRICTION)
     add_effects(_layout(assembly), assembly.register, components)
+    rows = _rows(assembly)
+    scale = _brush_current_scale(rows)
+    _add_brush_shape(rows, assembly.register, scale)
     leads = assembly.add_leads()
     influence = assembly.register.influence(assembly.size)
     influence.leads[:] = leads
@@ -330,7 +335,6 @@ def assemble(bench: Bench) -> Assembled:
     for component, axis in enumerate(reading_axes):
         patterns[component, :, axis] = assembly.usual[:, axis]
     friction = np.array([USUAL_FRICTION if name == FRICTION else 0.0 for name in components])
-    rows = _rows(assembly)
     return Assembled(
         rows=rows,
         influence=influence,
@@ -338,7 +342,7 @@ def assemble(bench: Bench) -> Assembled:
         components=tuple(components),
         patterns=patterns,
         friction=friction,
-        brush_current_scale=_brush_current_scale(rows),
+        brush_current_scale=scale,
         winding_used=(float(rows.winding.min()), float(rows.winding.max()))
         if len(rows)
         else (np.nan, np.nan),
@@ -347,6 +351,21 @@ def assemble(bench: Bench) -> Assembled:
 
 def _layout(assembly: _Assembly) -> Layout:
     return Layout(runs=tuple(assembly.runs), torque=assembly.present[:, 1])
+
+
+def _add_brush_shape(rows: Rows, register: Register, scale: float) -> None:
+    """i0 is one number that nobody knows: its doubt is shared by all readings."""
+    nothing = Influence.none(len(rows), 0)
+    current = at_machine(rows, nothing, np.zeros(0)).values[:, CURRENT]
+    shape = brush_shape_doubt(current, scale)
+    carrying = np.flatnonzero(rows.metered | np.isfinite(rows.load))
+    register.add(
+        Nuisance(quantity="brush current scale", error="effect", deviation=1.0 / _SQRT3),
+        ("brush current scale",),
+        "brush",
+        carrying,
+        coefficient=shape[carrying],
+    )
 
 
 def _brush_current_scale(rows: Rows) -> float:

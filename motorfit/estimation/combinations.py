@@ -103,7 +103,9 @@ def _loss_at_one_speed(joint: Joint) -> _Form:
 
 def _drop_at_one_current(joint: Joint, drop: int, name: str, rows: BoolArray) -> _Form:
     full, values = _values(joint)
-    size = np.abs(values[rows, CURRENT])
+    read = joint.problem.assembled.rows
+    connected = read.metered | np.isfinite(read.load)  # a voltmeter's share is no current
+    size = np.abs(values[rows & connected, CURRENT])
     current = _mean(size[size > 0])
     return _Form(
         of=f"armature_resistance + {name}/current",

@@ -20,13 +20,10 @@ from motorfit.estimation.physics import (
     LOSS_RATIO,
     MACHINE_PARAMETERS,
     T0,
-    VB,
-    VBS,
     B,
     C,
     Physics,
     R,
-    brush_doubt,
     machine_of,
 )
 from motorfit.estimation.rows import (
@@ -125,6 +122,7 @@ class BrushedConditions:
             self.influence.magnets @ nuisance
         )
         loss_factor = 1.0 + self.influence.loss @ nuisance
+        brush_shape = self.influence.brush @ nuisance
         physics = Physics(
             self.rows,
             self.brush_current_scale,
@@ -133,6 +131,7 @@ class BrushedConditions:
             winding * position,
             magnets,
             loss_factor,
+            brush_shape,
         )
         # at the readings as they are, but with all factors: what a gain or a temperature takes
         # from a parameter must leave the weights alone, or they would reward the exchange
@@ -144,6 +143,7 @@ class BrushedConditions:
             winding * position,
             magnets,
             loss_factor,
+            brush_shape,
         )
         sensitivity = nominal.sensitivity() @ at.from_shown
         slopes = np.concatenate(
@@ -200,6 +200,7 @@ class BrushedConditions:
         per_magnet = physics.magnet_slopes() * thermal.magnet_coefficient
         slopes += per_magnet[..., None] * influence.magnets[:, None, :]
         slopes[:, 1] += (physics.loss_ratio * physics.loss)[:, None] * influence.loss
+        slopes[:, 0] -= physics.drop[:, None] * influence.brush
         return slopes
 
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
@@ -216,18 +217,11 @@ class BrushedConditions:
         return np.asarray(self._rounding)
 
     def own_variance(self, theta: FloatArray, scales: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """What the equations themselves lack: see `brush_doubt` and friction, with slopes."""
+        """What the torque equation lacks: friction that wanders from row to row, with slopes."""
         full = self.full(theta)
-        current, speed = self.nominal.values[:, CURRENT], self.nominal.values[:, SPEED]
+        speed = self.nominal.values[:, SPEED]
         variance = np.zeros((len(self.rows), 2, 2))
         slope = np.zeros((len(self.rows), 2, 2, len(MACHINE_PARAMETERS)))
-        doubt = brush_doubt(current, self.brush_current_scale) ** 2
-        running, standing = ~self.rows.standing, self.rows.standing
-        drop = np.where(standing, full[VBS], full[VB])
-        variance[:, 0, 0] = doubt * drop**2
-        slope[:, 0, 0, VB] = 2.0 * doubt * drop * running
-        slope[:, 0, 0, VBS] = 2.0 * doubt * drop * standing
-
         machine = self.machine(full)
         ratio = 1.0 + full[LOSS_RATIO] * self.rows.reverse
         loss = loss_torque(machine, speed)

@@ -16,7 +16,6 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
-from motorfit.instruments import standard_uncertainty
 from motorfit.machine.brushed import (
     BRUSH_SCALE_FACTOR,
     BrushedMachine,
@@ -42,9 +41,6 @@ MACHINE_PARAMETERS = (
 )
 K, R, VB, T0, B, C, A, VBS, EMF_RATIO, LOSS_RATIO = range(len(MACHINE_PARAMETERS))
 
-#: Below this many i0 the shape of the brush drop is the model's guess.
-UNSURE_BELOW = 5.0
-
 
 def machine_of(full: FloatArray, brush_current_scale: float) -> BrushedMachine:
     """The running machine of a full set of `MACHINE_PARAMETERS`."""
@@ -60,29 +56,30 @@ def machine_of(full: FloatArray, brush_current_scale: float) -> BrushedMachine:
     )
 
 
-def brush_doubt(current: FloatArray, scale: float) -> FloatArray:
-    r"""Standard uncertainty of the brush drop's shape at small currents, relative to Vb.
+def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
+    r"""By how much the brush drop's shape may be off at each current, relative to Vb.
 
-    The scale i0 may be three times smaller or larger; half the spread of tanh between
-    the two is a rectangular half-width:
+    The scale i0 may be three times smaller or larger. It is the same for all readings,
+    so that repeats do not average it away:
 
-    .. math:: u = \frac{\tanh(3|i|/i_0) - \tanh(|i|/3 i_0)}{2\sqrt{3}}, \quad |i| < 5 i_0
+    .. math:: s(i) = \tanh(i/i_0) + \delta\, h(i), \qquad
+        h = \tfrac{1}{2} (\tanh(3 i/i_0) - \tanh(i/3 i_0)), \qquad |\delta| \le 1
 
     Parameters
     ----------
     current : ndarray, shape (n,)
-        [A]
+        Armature current. [A]
     scale : float
         i0. [A]
 
     Returns
     -------
     ndarray, shape (n,)
-        Zero from `UNSURE_BELOW` scales on.
+        h, with the sign of the current; zero far above i0 and at no current.
     """
-    ratio = np.abs(current) / scale
+    ratio = current / scale
     spread = np.tanh(BRUSH_SCALE_FACTOR * ratio) - np.tanh(ratio / BRUSH_SCALE_FACTOR)
-    return np.asarray(np.where(ratio < UNSURE_BELOW, standard_uncertainty(0.5 * spread), 0.0))
+    return np.asarray(0.5 * spread)
 
 
 class Physics:
@@ -100,6 +97,8 @@ class Physics:
         Voltage, speed, current and torque at the machine.
     winding, magnets, loss_factor : ndarray, shape (n,)
         Resistance, EMF constant and loss relative to the reference.
+    brush_shape : ndarray, shape (n,)
+        What is added to the saturation of the brush drop.
     """
 
     def __init__(
@@ -111,6 +110,7 @@ class Physics:
         winding: FloatArray,
         magnets: FloatArray,
         loss_factor: FloatArray,
+        brush_shape: FloatArray,
     ) -> None:
         self.full, self.values, self.winding = full, values, winding
         self.speed, self.current = values[:, SPEED], values[:, CURRENT]
@@ -120,6 +120,7 @@ class Physics:
         self.magnets, self.loss_factor = magnets, loss_factor
         self.scale = brush_current_scale
         self.saturation = brush_saturation(self.current, self.scale)
+        self.brush_shape = brush_shape
         running = machine_of(full, brush_current_scale)
         drop = np.where(self.standing, full[VBS], full[VB])
         self.drop = drop
@@ -141,6 +142,7 @@ class Physics:
             self.machine, self.speed, self.current, magnet_factor=self.magnets * self.emf_ratio
         )
         extra = (self.loss_ratio * self.loss_factor - 1.0) * self.loss
+        voltage = voltage + self.drop * self.brush_shape
         return np.stack(
             [self.values[:, VOLTAGE] - voltage, self.values[:, TORQUE] - torque + extra], axis=-1
         )
@@ -153,8 +155,9 @@ class Physics:
         slopes = np.zeros((len(speed), 2, len(MACHINE_PARAMETERS)))
         slopes[:, 0, K] = -factor * self.flux * speed
         slopes[:, 0, R] = -self.winding * current
-        slopes[:, 0, VB] = -self.saturation * ~self.standing
-        slopes[:, 0, VBS] = -self.saturation * self.standing
+        brush = self.saturation + self.brush_shape
+        slopes[:, 0, VB] = -brush * ~self.standing
+        slopes[:, 0, VBS] = -brush * self.standing
         slopes[:, 0, A] = k * factor * speed * np.abs(current)
         slopes[:, 0, EMF_RATIO] = -k * self.magnets * self.reverse * self.flux * speed
         slopes[:, 1, K] = -factor * self.flux * current

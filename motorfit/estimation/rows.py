@@ -91,6 +91,7 @@ class Influence:
     magnets: FloatArray  # (n, r) [K]
     loss: FloatArray  # (n, r) relative, of the loss torque
     resistance: FloatArray  # (n, r) relative, of the armature resistance
+    brush: FloatArray  # (n, r) added to the saturation of the brush drop
 
     @classmethod
     def none(cls, rows: int, nuisances: int) -> Influence:
@@ -105,6 +106,7 @@ class Influence:
             magnets=np.zeros(table),
             loss=np.zeros(table),
             resistance=np.zeros(table),
+            brush=np.zeros(table),
         )
 
 

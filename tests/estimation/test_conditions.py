@@ -14,7 +14,7 @@ from condition_models import THERMAL, bench_rows
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.conditions import BrushedConditions
-from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_doubt
+from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_shape_doubt
 from motorfit.estimation.rows import (
     CURRENT,
     SPEED,
@@ -42,9 +42,10 @@ NUISANCES = (
     "friction of a run",
     "rotor position",
     "setting of the drive",
+    "shape of the brush drop",
 )
 NUISANCE_SIZES = np.array(
-    [0.005] * 4 + [0.02, 0.5, 0.01, 0.002] + [0.02, 0.005, 5.0, 5.0, 0.05, 0.03, 0.003]
+    [0.005] * 4 + [0.02, 0.5, 0.01, 0.002] + [0.02, 0.005, 5.0, 5.0, 0.05, 0.03, 0.003, 0.6]
 )
 NAMES = (*MACHINE_PARAMETERS, *NUISANCES)
 SIZES = np.concatenate([np.abs(MACHINE), NUISANCE_SIZES])
@@ -94,6 +95,7 @@ def every_influence(rows: Rows) -> Influence:
     influence.loss[at < ROWS // 2, 12] = 1.0
     influence.resistance[rows.standing, 13] = 1.0
     influence.gain[at % 4 == 1, SPEED, 14] = 1.0
+    influence.brush[:, 15] = brush_shape_doubt(rows.shown[:, CURRENT], BRUSH_SCALE)
     return influence
 
 
@@ -339,7 +341,7 @@ def test_an_absent_equation_leaves_no_trace():
 
 
 def test_doubt_of_the_brush_drop_at_small_currents():
-    """By hand at |i| = i0: (tanh 3 - tanh 1/3)/(2 sqrt 3) = 0.19443; none from five i0 on."""
-    found = brush_doubt(np.array([0.0, -0.1, 0.1, 0.5, 3.0]), 0.1)
+    """By hand at |i| = i0: (tanh 3 - tanh 1/3)/2 = 0.33677; none at no current or far above."""
+    found = brush_shape_doubt(np.array([0.0, -0.1, 0.1, 3.0]), 0.1)
 
-    assert found == pytest.approx([0.0, 0.19443, 0.19443, 0.0, 0.0], abs=5e-6)
+    assert found == pytest.approx([0.0, -0.33677, 0.33677, 0.0], abs=5e-6)
