@@ -10,14 +10,12 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import T0, VB, VBS, B, K, R
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
+from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.profile.model import Combination
 
 #: Voltage over current of one resistor varies by less, whatever the meters' scatter.
 _ONE_RESISTOR = 0.2
-
-#: A combination is worth telling where it is known to better than this, relatively.
-KNOWN_TO = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,7 +10,6 @@ from motorfit.estimate import Estimate
 from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
-from motorfit.estimation.combinations import KNOWN_TO
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B
@@ -19,6 +18,7 @@ from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.residuals import residual_rows, widening
 from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.rows import READ, SPEED
+from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
 from motorfit.profile.model import PARAMETER_UNITS
 from motorfit.unit_tables import RPM

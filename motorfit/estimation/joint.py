@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.errors import FitError
+from motorfit.estimation.physics import K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.scatter import (
     Projected,
@@ -19,7 +20,7 @@ from motorfit.estimation.scatter import (
     project,
 )
 from motorfit.estimation.solver import Soft, Solution, solve
-from motorfit.estimation.standing import Determined, determined
+from motorfit.estimation.standing import CLEAR_OF_ZERO, Determined, determined
 
 #: Rounds of solving and re-weighing. Two or three settle it; a scatter that keeps moving
 #: after that moves the parameters by far less than their uncertainty.
@@ -185,14 +186,31 @@ def _fit_jointly(problem: Problem) -> Joint:
         scales = estimate_scales(stacked, before)
         if np.max(np.abs(scales.log_variance - before), initial=0.0) < _SETTLED:
             break
+    projected = project(stacked, scales.log_variance)
     return Joint(
         problem=problem,
         solution=solution,
         scales=scales,
-        standing=standing,
+        standing=_worth_telling(problem, solution, standing, projected.covariance),
         stack=stacked,
-        projected=project(stacked, scales.log_variance),
+        projected=projected,
     )
+
+
+def _worth_telling(
+    problem: Problem, solution: Solution, standing: Determined, covariance: FloatArray
+) -> Determined:
+    """EMF constant and resistance are above zero: with too much doubt for that they are open."""
+    share, measured = standing.share.copy(), list(standing.measured)
+    for place, index in enumerate(problem.free):
+        doubt = covariance[place, place] ** 0.5
+        if (
+            index in (K, R)
+            and doubt > CLEAR_OF_ZERO * solution.theta[place]
+            and standing.known[place]
+        ):
+            share[place], measured[place] = 1.0, False
+    return replace(standing, share=share, measured=tuple(measured))
 
 
 def _solve(

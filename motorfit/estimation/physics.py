@@ -62,8 +62,10 @@ def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
     The scale i0 may be three times smaller or larger. It is the same for all readings,
     so that repeats do not average it away:
 
-    .. math:: s(i) = \tanh(i/i_0) + \delta\, h(i), \qquad
-        h = \tfrac{1}{2} (\tanh(3 i/i_0) - \tanh(i/3 i_0)), \qquad |\delta| \le 1
+    .. math:: s(i) = \tanh(i/i_0) + \delta\, h(i), \qquad |\delta| \le 1
+
+    with h the larger of what either end changes,
+    :math:`\tanh(3 i/i_0) - \tanh(i/i_0)` and :math:`\tanh(i/i_0) - \tanh(i/3 i_0)`.
 
     Parameters
     ----------
@@ -77,9 +79,10 @@ def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
     ndarray, shape (n,)
         h, with the sign of the current; zero far above i0 and at no current.
     """
-    ratio = current / scale
-    spread = np.tanh(BRUSH_SCALE_FACTOR * ratio) - np.tanh(ratio / BRUSH_SCALE_FACTOR)
-    return np.asarray(0.5 * spread)
+    size = np.abs(current) / scale
+    here = np.tanh(size)
+    higher, lower = np.tanh(BRUSH_SCALE_FACTOR * size), np.tanh(size / BRUSH_SCALE_FACTOR)
+    return np.asarray(np.sign(current) * np.maximum(higher - here, here - lower))
 
 
 class Physics:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import stdtr
+from scipy.special import ndtri, stdtr
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Bench
@@ -20,6 +20,12 @@ from motorfit.estimation.scatter import estimate_scales, project, subset
 #: parameters, none exceeds the square root of n - p.
 _SUSPICIOUS = 2.5
 _SHARE_OF_MOST = 0.75
+
+#: Among many readings the largest is larger by chance: it may be the one in this many.
+_ONE_IN = 0.2
+
+#: Log variances to 5 % are enough to judge one reading by.
+_ROUGHLY = 0.05
 
 #: Chance that the most extreme of all residuals of a clean bench is called odd.
 OUTLIER_LEVEL = 0.005
@@ -89,7 +95,8 @@ def outliers(joint: Joint, most: int = 3) -> tuple[Outlier, ...]:
     beyond_chance = 0
     scores = standardised(joint)
     spare = max(1, len(row) - len(joint.machine))
-    suspicious = min(_SUSPICIOUS, _SHARE_OF_MOST * spare**0.5)
+    by_chance = max(_SUSPICIOUS, float(-ndtri(0.5 * _ONE_IN / len(row))))
+    suspicious = min(by_chance, _SHARE_OF_MOST * spare**0.5)
     while len(candidates) < most:
         candidate = int(np.argmax(np.where(kept, np.abs(scores), 0.0)))
         if abs(scores[candidate]) < suspicious or np.sum(kept) <= len(joint.machine):
@@ -107,7 +114,7 @@ def outliers(joint: Joint, most: int = 3) -> tuple[Outlier, ...]:
 
 def _scores_without(joint: Joint, kept: BoolArray) -> FloatArray:
     reduced = subset(joint.stack, np.flatnonzero(kept))
-    scales = estimate_scales(reduced, joint.scales.log_variance)
+    scales = estimate_scales(reduced, joint.scales.log_variance, tolerance=_ROUGHLY)
     projection = project(reduced, scales.log_variance).projection
     scores = np.zeros(len(kept))
     scores[kept] = (projection @ reduced.residual) / np.sqrt(_diagonal(projection))
@@ -117,7 +124,9 @@ def _scores_without(joint: Joint, kept: BoolArray) -> FloatArray:
 def _judge(joint: Joint, candidate: int, kept: BoolArray) -> Outlier:
     """Test one entry against scales that were estimated without its reading."""
     others = np.flatnonzero(kept)
-    scales = estimate_scales(subset(joint.stack, others), joint.scales.log_variance)
+    scales = estimate_scales(
+        subset(joint.stack, others), joint.scales.log_variance, tolerance=_ROUGHLY
+    )
     whole = subset(joint.stack, np.append(others, candidate))
     projection = project(whole, scales.log_variance).projection
     own = float(_diagonal(projection)[-1])

@@ -97,7 +97,11 @@ def project(stack: Stacked, log_variance: FloatArray) -> Projected:
 
 
 def estimate_scales(
-    stack: Stacked, start: FloatArray | None = None, *, prior_readings: float = PRIOR_READINGS
+    stack: Stacked,
+    start: FloatArray | None = None,
+    *,
+    prior_readings: float = PRIOR_READINGS,
+    tolerance: float = 1e-4,
 ) -> Scales:
     """Scales of the variance components by restricted likelihood.
 
@@ -109,6 +113,8 @@ def estimate_scales(
         Where to begin, zero (the usual size) by default.
     prior_readings : float, positive
         Weight of the prior about the usual size, in readings.
+    tolerance : float
+        Largest change of a log variance in the last step.
 
     Returns
     -------
@@ -126,7 +132,7 @@ def estimate_scales(
         step = np.linalg.solve(information + np.diag(steep), slope)
         step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
         log_variance = log_variance + step
-        if np.max(np.abs(step), initial=0.0) < 1e-4:
+        if np.max(np.abs(step), initial=0.0) < tolerance:
             break
     return Scales(
         log_variance=log_variance, covariance=np.asarray(np.linalg.inv(information), float)

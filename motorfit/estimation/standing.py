@@ -34,6 +34,12 @@ SMALLEST_PART = 0.003
 #: it has a value that leans on an assumption.
 LEANING = 0.05
 
+#: A number is worth telling where it is known to better than this, relatively.
+KNOWN_TO = 0.5
+
+#: EMF constant and resistance are told where zero is this far off, in units of the value.
+CLEAR_OF_ZERO = 1 / 3
+
 #: Squared share from which a parameter is open by itself, combined with no other.
 ALONE = 0.9999
 

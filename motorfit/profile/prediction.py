@@ -195,7 +195,7 @@ def predict(
     Sensitivities ``g`` are central differences over half a standard uncertainty either
     way, within the bounds of the parameters; ``S`` is the scatter covariance and ``s_j``
     the sensitivity of the parameters to instrument error ``j``. The brush current scale,
-    a rule of thumb, counts as known within a factor of two. What is known only as a
+    a rule of thumb, counts as known within a factor of three. What is known only as a
     combination has no known correlation with the rest: its part is added in full.
 
     References

@@ -341,7 +341,7 @@ def test_an_absent_equation_leaves_no_trace():
 
 
 def test_doubt_of_the_brush_drop_at_small_currents():
-    """By hand at |i| = i0: (tanh 3 - tanh 1/3)/2 = 0.33677; none at no current or far above."""
+    """By hand at |i| = i0: tanh 1 - tanh 1/3 = 0.44008; none at no current or far above."""
     found = brush_shape_doubt(np.array([0.0, -0.1, 0.1, 3.0]), 0.1)
 
-    assert found == pytest.approx([0.0, -0.33677, 0.33677, 0.0], abs=5e-6)
+    assert found == pytest.approx([0.0, -0.44008, 0.44008, 0.0], abs=5e-6)

@@ -122,3 +122,11 @@ def test_what_is_not_known_has_no_place_in_the_covariance():
     unknown = {n for n, p in profile.parameters.items() if isinstance(p, NotKnown)}
     assert unknown.isdisjoint(profile.covariance_order)
     assert profile.covariance.shape == (3, 3)
+
+
+def test_a_combination_stands_at_the_current_that_was_read():
+    """Three rows on one resistor at 2.02 A; a voltmeter's microampere is no current."""
+    (combination,) = mf.fit(virtual("one point")).profile.combinations
+
+    assert combination.at["current"] == pytest.approx(2.02, abs=0.05)
+    assert combination.standard_uncertainty < 0.05 * combination.value
