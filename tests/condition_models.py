@@ -41,13 +41,12 @@ class Model:
 
     def own_variance(
         self,
-        theta: FloatArray,
+        theta: FloatArray,  # noqa: ARG002 - part of the interface
         scales: FloatArray,  # noqa: ARG002 - part of the interface
-    ) -> tuple[FloatArray, FloatArray]:
+    ) -> FloatArray:
         """None."""
         rows, equations = self.present.shape
-        shape = (rows, equations, equations)
-        return np.zeros(shape), np.zeros((*shape, len(theta)))
+        return np.zeros((rows, equations, equations))
 
 
 class StraightLine(Model):

@@ -19,9 +19,7 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.physics import (
     LOSS_RATIO,
     MACHINE_PARAMETERS,
-    T0,
-    B,
-    C,
+    Factors,
     Physics,
     R,
     machine_of,
@@ -114,94 +112,75 @@ class BrushedConditions:
         full, nuisance = self.full(theta), theta[len(self.free) :]
         rows = self.rows if shift is None else replace(self.rows, shown=self.rows.shown + shift)
         at = at_machine(rows, self.influence, nuisance)
-        winding = self._winding + (self.influence.winding @ nuisance) / (
-            self.thermal.winding_constant + self.thermal.reference
-        )
-        position = 1.0 + self.influence.resistance @ nuisance
-        magnets = self._magnets + self.thermal.magnet_coefficient * (
-            self.influence.magnets @ nuisance
-        )
-        loss_factor = 1.0 + self.influence.loss @ nuisance
-        brush_shape = self.influence.brush @ nuisance
-        physics = Physics(
-            self.rows,
-            self.brush_current_scale,
-            full,
-            at.values,
-            winding * position,
-            magnets,
-            loss_factor,
-            brush_shape,
-        )
+        factors = self._factors(nuisance)
+        physics = Physics(self.rows, self.brush_current_scale, full, at.values, factors)
         # at the readings as they are, but with all factors: what a gain or a temperature takes
         # from a parameter must leave the weights alone, or they would reward the exchange
-        nominal = Physics(
-            self.rows,
-            self.brush_current_scale,
-            full,
-            self.nominal.values,
-            winding * position,
-            magnets,
-            loss_factor,
-            brush_shape,
-        )
+        nominal = Physics(self.rows, self.brush_current_scale, full, self.nominal.values, factors)
+        machine_slopes = physics.machine_slopes()[..., self.free]
+        design = np.concatenate([machine_slopes, self._nuisance_slopes(physics, at)], axis=-1)
         sensitivity = nominal.sensitivity() @ at.from_shown
-        slopes = np.concatenate(
-            [
-                np.einsum(
-                    "nmqp,nqs->nmsp", nominal.sensitivity_slopes()[..., self.free], at.from_shown
-                ),
-                np.einsum("nmq,nqsr->nmsr", nominal.sensitivity(), at.from_shown_slope)
-                + self._factor_slopes(nominal, at, winding, position),
-            ],
-            axis=-1,
-        )
-        design = np.concatenate(
-            [
-                physics.machine_slopes()[..., self.free],
-                self._nuisance_slopes(physics, at, winding, position),
-            ],
-            axis=-1,
-        )
         present = self.rows.present
         return Linearised(
             residual=np.where(present, physics.residual(), 0.0),
             design=np.where(present[..., None], design, 0.0),
             sensitivity=np.where(present[..., None], sensitivity, 0.0),
-            sensitivity_slope=np.where(present[..., None, None], slopes, 0.0),
+            sensitivity_slope=np.where(
+                present[..., None, None], self._sensitivity_slopes(nominal, at), 0.0
+            ),
         )
 
-    def _factor_slopes(
-        self, physics: Physics, at: AtMachine, winding: FloatArray, position: FloatArray
-    ) -> FloatArray:
-        """Change of dA/d(shown) with the nuisances through resistance, magnets and loss."""
-        thermal, influence = self.thermal, self.influence
-        per_kelvin = 1.0 / (thermal.winding_constant + thermal.reference)
-        factor = (
-            per_kelvin * position[:, None] * influence.winding
-            + winding[:, None] * influence.resistance
+    def _factors(self, nuisance: FloatArray) -> Factors:
+        """Temperatures, runs, positions and brushes as these nuisances have them."""
+        influence = self.influence
+        warmer = influence.winding @ nuisance * self._per_kelvin
+        return Factors(
+            winding=self._winding + warmer,
+            position=1.0 + influence.resistance @ nuisance,
+            magnets=self._magnets
+            + self.thermal.magnet_coefficient * (influence.magnets @ nuisance),
+            loss=1.0 + influence.loss @ nuisance,
+            brush_shape=influence.brush @ nuisance,
         )
-        slopes = np.zeros((*physics.sensitivity().shape, factor.shape[-1]))
-        slopes[:, 0, CURRENT] = -physics.full[R] * factor
-        per_magnet = physics.magnet_sensitivity() * thermal.magnet_coefficient
-        slopes += per_magnet[..., None] * influence.magnets[:, None, None, :]
-        slopes[:, 1, SPEED] += (physics.loss_ratio * physics.loss_slope)[:, None] * influence.loss
-        return np.asarray(np.einsum("nmqr,nqs->nmsr", slopes, at.from_shown))
 
-    def _nuisance_slopes(
-        self, physics: Physics, at: AtMachine, winding: FloatArray, position: FloatArray
-    ) -> FloatArray:
+    @property
+    def _per_kelvin(self) -> float:
+        return 1.0 / (self.thermal.winding_constant + self.thermal.reference)
+
+    def _resistance_slopes(self, factors: Factors) -> FloatArray:
+        """Change of the resistance's factor with the nuisances, (n, r)."""
+        return np.asarray(
+            self._per_kelvin * factors.position[:, None] * self.influence.winding
+            + factors.winding[:, None] * self.influence.resistance
+        )
+
+    def _nuisance_slopes(self, physics: Physics, at: AtMachine) -> FloatArray:
+        """df/d(nuisances), (n, 2, r)."""
+        influence = self.influence
         slopes = physics.sensitivity() @ at.from_nuisance
-        thermal, influence = self.thermal, self.influence
-        per_kelvin = 1.0 / (thermal.winding_constant + thermal.reference)
-        per_factor = -physics.full[R] * physics.current
-        slopes[:, 0] += (per_factor * per_kelvin * position)[:, None] * influence.winding
-        slopes[:, 0] += (per_factor * winding)[:, None] * influence.resistance
-        per_magnet = physics.magnet_slopes() * thermal.magnet_coefficient
+        resistive = physics.full[R] * physics.current
+        slopes[:, 0] -= resistive[:, None] * self._resistance_slopes(physics.factors)
+        slopes[:, 0] -= physics.drop[:, None] * influence.brush
+        per_magnet = physics.magnet_slopes() * self.thermal.magnet_coefficient
         slopes += per_magnet[..., None] * influence.magnets[:, None, :]
         slopes[:, 1] += (physics.loss_ratio * physics.loss)[:, None] * influence.loss
-        slopes[:, 0] -= physics.drop[:, None] * influence.brush
         return slopes
+
+    def _sensitivity_slopes(self, physics: Physics, at: AtMachine) -> FloatArray:
+        """dA/d(theta), A with respect to what was shown, (n, 2, 4, p + r)."""
+        influence = self.influence
+        by_machine = physics.sensitivity_slopes()[..., self.free]
+        by_factor = np.zeros((len(self.rows), 2, 4, len(influence.leads)))
+        by_factor[:, 0, CURRENT] = -physics.full[R] * self._resistance_slopes(physics.factors)
+        per_magnet = physics.magnet_sensitivity() * self.thermal.magnet_coefficient
+        by_factor += per_magnet[..., None] * influence.magnets[:, None, None, :]
+        per_loss = physics.loss_ratio * physics.loss_slope
+        by_factor[:, 1, SPEED] += per_loss[:, None] * influence.loss
+        carried = np.concatenate([by_machine, by_factor], axis=-1)
+        slopes = np.einsum("nmqp,nqs->nmsp", carried, at.from_shown)
+        through = np.einsum("nmq,nqsr->nmsr", physics.sensitivity(), at.from_shown_slope)
+        slopes[..., len(self.free) :] += through
+        return np.asarray(slopes)
 
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
         """Covariance of the errors in what was shown, (n, 4, 4)."""
@@ -216,23 +195,14 @@ class BrushedConditions:
         """Covariance of the displays' rounding, (n, 4, 4)."""
         return np.asarray(self._rounding)
 
-    def own_variance(self, theta: FloatArray, scales: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """What the torque equation lacks: friction that wanders from row to row, with slopes."""
+    def own_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
+        """What the torque equation lacks: friction that wanders from row to row, (n, 2, 2)."""
         full = self.full(theta)
-        speed = self.nominal.values[:, SPEED]
-        variance = np.zeros((len(self.rows), 2, 2))
-        slope = np.zeros((len(self.rows), 2, 2, len(MACHINE_PARAMETERS)))
-        machine = self.machine(full)
         ratio = 1.0 + full[LOSS_RATIO] * self.rows.reverse
-        loss = loss_torque(machine, speed)
-        wander = float(scales @ self.friction**2)
-        variance[:, 1, 1] = wander * (ratio * loss) ** 2
-        for index, part in ((T0, np.ones_like(speed)), (B, speed), (C, speed**2)):
-            slope[:, 1, 1, index] = 2.0 * wander * ratio**2 * loss * part
-        slope[:, 1, 1, LOSS_RATIO] = 2.0 * wander * ratio * loss**2 * self.rows.reverse
-        chosen = slope[..., self.free]
-        padding = np.zeros((*chosen.shape[:-1], len(self.influence.leads)))
-        return variance, np.concatenate([chosen, padding], axis=-1)
+        loss = ratio * loss_torque(self.machine(full), self.nominal.values[:, SPEED])
+        variance = np.zeros((len(self.rows), 2, 2))
+        variance[:, 1, 1] = float(scales @ self.friction**2) * loss**2
+        return variance
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""

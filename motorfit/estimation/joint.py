@@ -84,13 +84,13 @@ def stack(problem: Problem, solution: Solution, soft: Soft | None) -> Stacked:
         return np.asarray(blocks)
 
     count = len(problem.assembled.components)
-    own, _ = conditions.own_variance(theta, np.zeros(count))
+    own = conditions.own_variance(theta, np.zeros(count))
     known = influence[:, component < 0] * deviation[component < 0]
     fixed = _block_diagonal(carried(conditions.rounding) + own, present) + known @ known.T
     patterns = np.empty((count, *fixed.shape))
     for index in range(count):
         alone = np.eye(count)[index]
-        friction = conditions.own_variance(theta, alone)[0] - own
+        friction = conditions.own_variance(theta, alone) - own
         shared = influence[:, component == index] * deviation[component == index]
         patterns[index] = _block_diagonal(carried(conditions.patterned(index)) + friction, present)
         patterns[index] += shared @ shared.T

@@ -10,7 +10,7 @@ The values come from `motorfit.machine`; only the derivatives are written out he
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -85,6 +85,17 @@ def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
     return np.asarray(np.sign(current) * np.maximum(higher - here, here - lower))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Factors:
+    """Circumstances of each reading relative to the reference; every array is (n,)."""
+
+    winding: FloatArray  # resistance, by temperature
+    position: FloatArray  # resistance, by rotor position
+    magnets: FloatArray  # EMF constant, by temperature
+    loss: FloatArray  # loss torque, by run
+    brush_shape: FloatArray  # added to the saturation of the brush drop
+
+
 class Physics:
     """Both equations and their derivatives at one set of readings.
 
@@ -98,10 +109,8 @@ class Physics:
         All of `MACHINE_PARAMETERS`.
     values : ndarray, shape (n, 4)
         Voltage, speed, current and torque at the machine.
-    winding, magnets, loss_factor : ndarray, shape (n,)
-        Resistance, EMF constant and loss relative to the reference.
-    brush_shape : ndarray, shape (n,)
-        What is added to the saturation of the brush drop.
+    factors : Factors
+        What the readings' circumstances make of the parameters.
     """
 
     def __init__(
@@ -110,20 +119,18 @@ class Physics:
         brush_current_scale: float,
         full: FloatArray,
         values: FloatArray,
-        winding: FloatArray,
-        magnets: FloatArray,
-        loss_factor: FloatArray,
-        brush_shape: FloatArray,
+        factors: Factors,
     ) -> None:
-        self.full, self.values, self.winding = full, values, winding
+        self.full, self.values, self.factors = full, values, factors
+        self.winding = factors.winding * factors.position
         self.speed, self.current = values[:, SPEED], values[:, CURRENT]
         self.standing, self.reverse = rows.standing, rows.reverse
         self.emf_ratio = 1.0 + full[EMF_RATIO] * self.reverse
         self.loss_ratio = 1.0 + full[LOSS_RATIO] * self.reverse
-        self.magnets, self.loss_factor = magnets, loss_factor
+        self.magnets, self.loss_factor = factors.magnets, factors.loss
         self.scale = brush_current_scale
         self.saturation = brush_saturation(self.current, self.scale)
-        self.brush_shape = brush_shape
+        self.brush_shape = factors.brush_shape
         running = machine_of(full, brush_current_scale)
         drop = np.where(self.standing, full[VBS], full[VB])
         self.drop = drop

@@ -60,8 +60,8 @@ class Equations(Protocol):
     def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
         """Equations at ``theta``; ``shift`` (n, q) is added to the readings."""
 
-    def own_variance(self, theta: FloatArray, scales: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """E (n, m, m) and its slope dE/dtheta (n, m, m, p) at these scales of scatter."""
+    def own_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
+        """E, (n, m, m), at these scales of scatter."""
 
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
         """S, (n, q, q), at these scales of scatter."""
@@ -106,7 +106,7 @@ def condition_covariance(
 ) -> FloatArray:
     """Covariance C of the condition equations, identity for absent ones, (n, m, m)."""
     scatter = equations.reading_covariance(scales)
-    own, _ = equations.own_variance(theta, scales)
+    own = equations.own_variance(theta, scales)
     covariance = at.sensitivity @ scatter @ at.sensitivity.swapaxes(-1, -2) + own
     return _with_absent(covariance, equations.present)
 
@@ -120,10 +120,9 @@ def whiten(
     equations: Equations,
     theta: FloatArray,
     scales: FloatArray,
-    *,
-    own: tuple[FloatArray, FloatArray] | None = None,
+    own: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    r"""Whitened residuals and their exact Jacobian.
+    r"""Whitened residuals and their exact Jacobian, E held.
 
     With :math:`r = L^{-1} f` and :math:`M = L^{-1}\,\mathrm{d}C\,L^{-\mathsf T}`,
 
@@ -140,8 +139,8 @@ def whiten(
         Parameters.
     scales : ndarray
         Scales of scatter.
-    own : tuple of ndarray, optional
-        E and its slope in place of those at ``theta``, to hold them.
+    own : ndarray, shape (n, m, m)
+        E, which does not move with ``theta``.
 
     Returns
     -------
@@ -150,11 +149,10 @@ def whiten(
     """
     at = equations.linearise(theta)
     scatter = equations.reading_covariance(scales)
-    variance, variance_slope = own or equations.own_variance(theta, scales)
     spread = scatter @ at.sensitivity.swapaxes(-1, -2)  # S A', (n, q, m)
-    covariance = _with_absent(at.sensitivity @ spread + variance, equations.present)
+    covariance = _with_absent(at.sensitivity @ spread + own, equations.present)
     half = np.einsum("nmqp,nqk->nmkp", at.sensitivity_slope, spread)
-    slope = half + half.swapaxes(1, 2) + variance_slope
+    slope = half + half.swapaxes(1, 2)
     both = equations.present[..., :, None] & equations.present[..., None, :]
     slope = np.where(both[..., None], slope, 0.0)
 
@@ -182,8 +180,7 @@ class _Objective:
         self.equations, self.priors, self.scales, self.soft = equations, priors, scales, soft
         self.evaluations = 0
         # held: a loss that is too large would be rewarded, the more the more readings there are
-        variance, slope = equations.own_variance(start, scales)
-        self.own = variance, np.zeros_like(slope)
+        self.own = equations.own_variance(start, scales)
         self._theta: FloatArray | None = None
         self._cached: tuple[FloatArray, FloatArray] | None = None
 
@@ -192,7 +189,7 @@ class _Objective:
         if self._cached is not None and np.array_equal(theta, self._theta):  # type: ignore[arg-type]
             return self._cached
         self.evaluations += 1
-        residual, jacobian = whiten(self.equations, theta, self.scales, own=self.own)
+        residual, jacobian = whiten(self.equations, theta, self.scales, self.own)
         present = self.equations.present
         given = self.priors.given
         deviation = self.priors.deviation[given]

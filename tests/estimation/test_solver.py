@@ -139,7 +139,7 @@ def test_errors_of_the_regressor_enter_with_the_slope():
     found = condition_covariance(line, at, theta, ONE)
 
     assert found[:, 0, 0] == pytest.approx(np.full(4, 3.25), rel=EXACT)
-    residual, _ = whiten(line, theta, ONE)
+    residual, _ = whiten(line, theta, ONE, line.own_variance(theta, ONE))
     assert residual[:, 0] == pytest.approx((RISING - 0.5 - 3 * RISING) / np.sqrt(3.25), rel=EXACT)
 
 
@@ -148,7 +148,8 @@ def test_slopes_of_whitened_residuals_know_the_moving_weights():
     line = StraightLine(RISING, RISING, np.full(4, 0.25), np.ones(4))
     residual = RISING - 0.5 - 3 * RISING
 
-    _, jacobian = whiten(line, np.array([0.5, 3.0]), ONE)
+    theta = np.array([0.5, 3.0])
+    _, jacobian = whiten(line, theta, ONE, line.own_variance(theta, ONE))
 
     expected = -RISING / np.sqrt(3.25) - residual * 3.0 * 0.25 / 3.25**1.5
     assert jacobian[:, 0, 1] == pytest.approx(expected, rel=EXACT)
