@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -23,12 +24,14 @@ from motorfit.estimation.rows import (
     Rows,
     at_machine,
 )
+from motorfit.estimation.warmth import add_temperatures
 from motorfit.instruments import (
     calibrated,
     gain_half_width,
     offset_half_width,
     range_of,
     rounding_variance,
+    standard_uncertainty,
 )
 from motorfit.machine.temperature import MAGNET_COEFFICIENT
 from motorfit.meter import Instrument
@@ -41,8 +44,6 @@ USUAL_REPEATABILITY = {VOLTAGE: 0.002, SPEED: 0.003, CURRENT: 0.003, TORQUE: 0.0
 BRUSH_SCALE_SHARE = 0.01
 
 USED_KINDS: tuple[Kind, ...] = ("open-circuit", "load", "no-load-motor", "brake", "resistance")
-
-_SQRT3 = 3.0**0.5
 
 #: No instrument of this kind of bench resolves more than a millionth of its reading.
 _EXACT = 1e-6
@@ -95,7 +96,8 @@ class _Assembly:
         if run.kind != "open-circuit":
             self._add_current(run, rows)
         self._add_torque(run, rows)
-        self._add_temperatures(run, rows)
+        winding, magnets = add_temperatures(self.bench, run, rows, self.register)
+        self.winding[rows], self.magnets[rows] = winding, magnets
 
     def _read(
         self, run: Run, quantity: str, axis: int, rows: IntArray, arm: FloatArray | float = 1.0
@@ -142,29 +144,32 @@ class _Assembly:
         axis: int,
         per_unit: FloatArray,
     ) -> None:
-        key = (instrument.quantity, meter, label)
-        half_widths = (
-            ("gain", gain_half_width(instrument), 1.0, "1"),
-            (
-                "offset",
-                float(np.max(offset_half_width(instrument, step))),
-                per_unit,
-                "N" if instrument.quantity == "force" else _UNITS[axis],
-            ),
-        )
-        for error, half_width, coefficient, unit in half_widths:
-            nuisance = Nuisance(
-                quantity=instrument.quantity,
-                error="gain" if error == "gain" else "offset",
-                deviation=half_width / _SQRT3,
-                id=instrument.id,
-                range=label,
-                half_width=half_width,
-                unit=unit,
-            )
+        offset = float(np.max(offset_half_width(instrument, step)))
+        unit = "N" if instrument.quantity == "force" else _UNITS[axis]
+        for nuisance, coefficient in (
+            (self._error(instrument, "gain", gain_half_width(instrument), label), 1.0),
+            (self._error(instrument, "offset", offset, label, unit), per_unit),
+        ):
             self.register.add(
-                nuisance, (*key, error), error, rows, quantity=axis, coefficient=coefficient
+                nuisance,
+                (instrument.quantity, meter, label, nuisance.error),
+                nuisance.error,
+                rows,
+                quantity=axis,
+                coefficient=coefficient,
             )
+
+    @staticmethod
+    def _error(
+        instrument: Instrument,
+        error: Literal["gain", "offset", "temperature"],
+        half_width: float,
+        label: str = "",
+        unit: str = "1",
+    ) -> Nuisance:
+        return Nuisance.rectangular(
+            instrument.quantity, error, half_width, id=instrument.id, range=label, unit=unit
+        )
 
     def _add_current(self, run: Run, rows: IntArray) -> None:
         there = np.zeros(len(run), dtype=bool)
@@ -181,12 +186,11 @@ class _Assembly:
         instrument = self.bench.instrument("load", run.meters.get("load", ""))
         half_width = instrument.accuracy.relative
         for value in dict.fromkeys(load[from_load]):
-            nuisance = Nuisance(
-                quantity="load",
-                error="gain",
-                deviation=(half_width + instrument.accuracy.absolute / value) / _SQRT3,
+            nuisance = Nuisance.rectangular(
+                "load",
+                "gain",
+                half_width + instrument.accuracy.absolute / value,
                 id=f"{value:.4g} ohm",
-                half_width=half_width + instrument.accuracy.absolute / value,
             )
             self.register.add(nuisance, ("load", value), "load", rows[from_load & (load == value)])
 
@@ -210,94 +214,20 @@ class _Assembly:
         there = self._read(run, "force", TORQUE, rows, arm=arm)
         step, _ = range_of(run.get("arm"), ruler, run.written_step.get("arm", 0.0))
         offset = float(np.nanmax(offset_half_width(ruler, step), initial=0.0))
-        for error, half_width, per_unit, unit in (
-            ("gain", gain_half_width(ruler), np.ones_like(arm), "1"),
-            ("offset", offset, np.divide(1.0, arm, out=np.zeros_like(arm), where=arm != 0), "m"),
+        reach = np.divide(1.0, arm, out=np.zeros_like(arm), where=arm != 0)
+        for nuisance, per_unit in (
+            (self._error(ruler, "gain", gain_half_width(ruler)), np.ones_like(arm)),
+            (self._error(ruler, "offset", offset, unit="m"), reach),
         ):
-            nuisance = Nuisance(
-                quantity="arm",
-                error="gain" if error == "gain" else "offset",
-                deviation=half_width / _SQRT3,
-                id=ruler.id,
-                half_width=half_width,
-                unit=unit,
-            )
             self.register.add(
                 nuisance,
-                ("arm", meter, error),
+                ("arm", meter, nuisance.error),
                 "gain",
                 rows[there],
                 quantity=TORQUE,
                 coefficient=per_unit[there],
             )
         return there
-
-    def _add_temperatures(self, run: Run, rows: IntArray) -> None:
-        conditions = self.bench.settings.conditions
-        given = run.get("winding")
-        self._temperature(given, conditions.winding.value, self.winding, rows)
-        self._doubt(
-            "winding", "winding", "winding", rows[np.isnan(given)], conditions.winding.half_width
-        )
-        self._thermometer("winding", "winding", rows[~np.isnan(given)])
-
-        magnets, ambient = run.get("magnets"), run.get("ambient")
-        given = np.where(np.isnan(magnets), ambient, magnets)
-        stated, key = conditions.magnets or conditions.ambient, "magnets"
-        if stated is None:  # cold machine: as warm as its winding, and as uncertain
-            stated, key = conditions.winding, "winding"
-        self._temperature(given, stated.value, self.magnets, rows)
-        self._doubt(key, key, "magnets", rows[np.isnan(given)], stated.half_width)
-        self._thermometer(
-            "magnets" if "magnets" in run.readings else "ambient", "magnets", rows[~np.isnan(given)]
-        )
-
-    @staticmethod
-    def _temperature(given: FloatArray, default: float, into: FloatArray, rows: IntArray) -> None:
-        into[rows] = np.where(np.isnan(given), default, given)
-
-    def _doubt(
-        self, key: str, quantity: str, where: str, rows: IntArray, half_width: float
-    ) -> None:
-        nuisance = Nuisance(
-            quantity=quantity,
-            error="temperature",
-            deviation=half_width / _SQRT3,
-            half_width=half_width,
-            unit="K",
-        )
-        self.register.add(nuisance, ("condition", key), where, rows)
-
-    def _thermometer(self, quantity: str, where: str, rows: IntArray) -> None:
-        if not len(rows) or (quantity, "") not in self.bench.instruments:
-            return
-        instrument = self.bench.instrument(quantity)
-        half_width = instrument.accuracy.absolute + 25.0 * instrument.accuracy.relative
-        nuisance = Nuisance(
-            quantity=quantity,
-            error="temperature",
-            deviation=half_width / _SQRT3,
-            id=instrument.id,
-            half_width=half_width,
-            unit="K",
-        )
-        self.register.add(nuisance, ("thermometer", quantity), where, rows)
-
-    def add_leads(self) -> FloatArray:
-        """The lead resistance's own half-width acts on all rows alike."""
-        half_width = self.bench.settings.leads.resistance.half_width
-        if half_width > 0:
-            self.register.keys["leads",] = len(self.register.nuisances)
-            self.register.nuisances.append(
-                Nuisance(
-                    quantity="leads",
-                    error="offset",
-                    deviation=half_width / _SQRT3,
-                    half_width=half_width,
-                    unit="Ohm",
-                )
-            )
-        return np.array([float(n.quantity == "leads") for n in self.register.nuisances])
 
     def labels(self, attribute: str) -> tuple[str, ...]:
         """One text a row: setting, direction or note."""
@@ -328,9 +258,8 @@ def assemble(bench: Bench) -> Assembled:
     rows = _rows(assembly)
     scale = _brush_current_scale(rows)
     _add_brush_shape(rows, assembly.register, scale)
-    leads = assembly.add_leads()
+    _add_leads(bench, rows, assembly.register)
     influence = assembly.register.influence(assembly.size)
-    influence.leads[:] = leads
     patterns = np.zeros((len(components), assembly.size, 4))
     for component, axis in enumerate(reading_axes):
         patterns[component, :, axis] = assembly.usual[:, axis]
@@ -353,14 +282,22 @@ def _layout(assembly: _Assembly) -> Layout:
     return Layout(runs=tuple(assembly.runs), torque=assembly.present[:, 1])
 
 
+def _add_leads(bench: Bench, rows: Rows, register: Register) -> None:
+    """The lead resistance is one number, and acts on all rows alike."""
+    half_width = bench.settings.leads.resistance.half_width
+    nuisance = Nuisance.rectangular("leads", "offset", half_width, unit="Ohm")
+    register.add(nuisance, ("leads",), "leads", np.arange(len(rows)))
+
+
 def _add_brush_shape(rows: Rows, register: Register, scale: float) -> None:
     """i0 is one number that nobody knows: its doubt is shared by all readings."""
     nothing = Influence.none(len(rows), 0)
     current = at_machine(rows, nothing, np.zeros(0)).values[:, CURRENT]
     shape = brush_shape_doubt(current, scale)
     carrying = np.flatnonzero(rows.metered | np.isfinite(rows.load))
+    deviation = standard_uncertainty(1.0).item()
     register.add(
-        Nuisance(quantity="brush current scale", error="effect", deviation=1.0 / _SQRT3),
+        Nuisance(quantity="brush current scale", error="effect", deviation=deviation),
         ("brush current scale",),
         "brush",
         carrying,

@@ -57,7 +57,9 @@ class Register:
         influence = Influence.none(rows, len(self.nuisances))
         for entry in self.entries:
             array = getattr(influence, entry.where)
-            if entry.quantity is None:
+            if array.ndim == 1:  # one for the whole bench
+                array[entry.nuisance] += entry.coefficient
+            elif entry.quantity is None:
                 array[entry.rows, entry.nuisance] += entry.coefficient
             else:
                 array[entry.rows, entry.quantity, entry.nuisance] += entry.coefficient

@@ -11,6 +11,7 @@ from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.instruments import (
     current_from_load,
     machine_current,
+    standard_uncertainty,
     terminal_voltage_behind_leads,
 )
 
@@ -64,6 +65,28 @@ class Nuisance:
     half_width: float = 0.0
     unit: str = "1"
     component: int | None = None  # of the variance components, for an effect
+
+    @classmethod
+    def rectangular(
+        cls,
+        quantity: str,
+        error: Literal["gain", "offset", "temperature"],
+        half_width: float,
+        *,
+        id: str = "",  # noqa: A002 - the word of the kit and the profile
+        range: str = "",  # noqa: A002 - likewise
+        unit: str = "1",
+    ) -> Nuisance:
+        """An error that may be anywhere within its half-width."""
+        return cls(
+            quantity=quantity,
+            error=error,
+            deviation=standard_uncertainty(half_width).item(),
+            id=id,
+            range=range,
+            half_width=half_width,
+            unit=unit,
+        )
 
     @property
     def words(self) -> str:
@@ -146,50 +169,89 @@ def at_machine(rows: Rows, influence: Influence, nuisance: FloatArray) -> AtMach
     -------
     AtMachine
     """
-    stretch = 1.0 + influence.gain @ nuisance
-    corrected = (rows.shown - influence.offset @ nuisance) / stretch
-    slope = -(influence.offset + corrected[..., None] * influence.gain) / stretch[..., None]
-
-    load_stretch = 1.0 + influence.load @ nuisance
-    load = rows.load / load_stretch
-    conductance = rows.input_conductance + 1.0 / (load + rows.load_extra)
-    finite = np.where(np.isinf(load), 0.0, load)
-    conductance_slope = (finite / (finite + rows.load_extra + np.isinf(load)) ** 2 / load_stretch)[
-        :, None
-    ] * influence.load
-    leads = rows.lead_resistance + influence.leads @ nuisance
-
-    voltage, metered = corrected[:, VOLTAGE], rows.metered.astype(float)
-    branch = metered * corrected[:, CURRENT] + current_from_load(voltage, load, rows.load_extra)
-    current = machine_current(branch, voltage, rows.input_conductance)
-    values = corrected.copy()
-    values[:, CURRENT] = current
-    values[:, VOLTAGE] = terminal_voltage_behind_leads(voltage, current, leads)
-
-    through = np.zeros((len(rows), 4, 4))  # d(values)/d(corrected)
-    through[:, SPEED, SPEED] = through[:, TORQUE, TORQUE] = 1.0
-    through[:, CURRENT, CURRENT] = metered
-    through[:, CURRENT, VOLTAGE] = -conductance
-    through[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
-    through[:, VOLTAGE, CURRENT] = -metered * leads
-    through_slope = np.zeros((*through.shape, len(nuisance)))
-    through_slope[:, CURRENT, VOLTAGE] = -conductance_slope
-    through_slope[:, VOLTAGE, VOLTAGE] = (
-        leads * conductance_slope + conductance[:, None] * influence.leads
+    corrected = _correct(rows, influence, nuisance)
+    circuit = _circuit(rows, influence, nuisance)
+    voltage, metered = corrected.values[:, VOLTAGE], rows.metered.astype(float)
+    branch = metered * corrected.values[:, CURRENT] + current_from_load(
+        voltage, circuit.load, rows.load_extra
     )
-    through_slope[:, VOLTAGE, CURRENT] = -metered[:, None] * influence.leads
-    from_shown = through / stretch[:, None, :]
-    relative = influence.gain / stretch[..., None]
-    from_shown_slope = through_slope / stretch[:, None, :, None]
+    current = machine_current(branch, voltage, rows.input_conductance)
+    values = corrected.values.copy()
+    values[:, CURRENT] = current
+    values[:, VOLTAGE] = terminal_voltage_behind_leads(voltage, current, circuit.leads)
+
+    through, through_slope = _through(metered, circuit, influence)
+    from_shown = through / corrected.stretch[:, None, :]
+    relative = influence.gain / corrected.stretch[..., None]
+    from_shown_slope = through_slope / corrected.stretch[:, None, :, None]
     from_shown_slope -= from_shown[..., None] * relative[:, None]
 
-    from_nuisance = through @ slope
-    through_load = -voltage[:, None] * conductance_slope
+    from_nuisance = through @ corrected.slope
+    through_load = -voltage[:, None] * circuit.conductance_slope
     from_nuisance[:, CURRENT] += through_load
-    from_nuisance[:, VOLTAGE] -= leads * through_load + current[:, None] * influence.leads
+    from_nuisance[:, VOLTAGE] -= circuit.leads * through_load + current[:, None] * influence.leads
     return AtMachine(
         values=values,
         from_shown=from_shown,
         from_shown_slope=from_shown_slope,
         from_nuisance=from_nuisance,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Corrected:
+    """Readings without gains and offsets: (shown - o) / (1 + g)."""
+
+    values: FloatArray  # (n, 4)
+    stretch: FloatArray  # 1 + g, (n, 4)
+    slope: FloatArray  # d(values)/d(nuisance), (n, 4, r)
+
+
+def _correct(rows: Rows, influence: Influence, nuisance: FloatArray) -> _Corrected:
+    stretch = 1.0 + influence.gain @ nuisance
+    values = (rows.shown - influence.offset @ nuisance) / stretch
+    slope = -(influence.offset + values[..., None] * influence.gain) / stretch[..., None]
+    return _Corrected(values=values, stretch=stretch, slope=slope)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Circuit:
+    """What hangs between the readings and the machine."""
+
+    load: FloatArray  # (n,) [ohm]
+    conductance: FloatArray  # voltmeter and load together, (n,) [S]
+    conductance_slope: FloatArray  # its change with the nuisances, (n, r)
+    leads: float  # [ohm]
+
+
+def _circuit(rows: Rows, influence: Influence, nuisance: FloatArray) -> _Circuit:
+    stretch = 1.0 + influence.load @ nuisance
+    load = rows.load / stretch
+    branch = 1.0 / (load + rows.load_extra)  # zero where nothing is connected
+    connected = np.where(np.isinf(load), 0.0, load)
+    return _Circuit(
+        load=load,
+        conductance=rows.input_conductance + branch,
+        conductance_slope=(connected * branch**2 / stretch)[:, None] * influence.load,
+        leads=float(rows.lead_resistance + influence.leads @ nuisance),
+    )
+
+
+def _through(
+    metered: FloatArray, circuit: _Circuit, influence: Influence
+) -> tuple[FloatArray, FloatArray]:
+    """d(values)/d(corrected), (n, 4, 4), and its change with the nuisances, (n, 4, 4, r)."""
+    conductance, leads = circuit.conductance, circuit.leads
+    through = np.zeros((len(metered), 4, 4))
+    through[:, SPEED, SPEED] = through[:, TORQUE, TORQUE] = 1.0
+    through[:, CURRENT, CURRENT] = metered
+    through[:, CURRENT, VOLTAGE] = -conductance
+    through[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
+    through[:, VOLTAGE, CURRENT] = -metered * leads
+    slope = np.zeros((*through.shape, len(influence.leads)))
+    slope[:, CURRENT, VOLTAGE] = -circuit.conductance_slope
+    slope[:, VOLTAGE, VOLTAGE] = (
+        leads * circuit.conductance_slope + conductance[:, None] * influence.leads
+    )
+    slope[:, VOLTAGE, CURRENT] = -metered[:, None] * influence.leads
+    return through, slope
