@@ -178,21 +178,23 @@ class _Assembly:
             self.metered[rows[there]] = True
         if "load" not in run.readings:
             return
-        load, from_load = run.get("load"), ~there & ~np.isnan(run.get("load"))
-        self.load[rows[from_load]] = load[from_load]
         if "current" in run.readings:  # the ammeter stays in the circuit
             ammeter = self.bench.instrument("current", run.meters.get("current", ""))
-            self.load_extra[rows[from_load]] = ammeter.burden
-        instrument = self.bench.instrument("load", run.meters.get("load", ""))
-        half_width = instrument.accuracy.relative
-        for value in dict.fromkeys(load[from_load]):
-            nuisance = Nuisance.rectangular(
-                "load",
-                "gain",
-                half_width + instrument.accuracy.absolute / value,
-                id=f"{value:.4g} ohm",
-            )
-            self.register.add(nuisance, ("load", value), "load", rows[from_load & (load == value)])
+            self.load_extra[rows[~there]] = ammeter.burden
+        self._add_resistors(run, rows, ~there & ~np.isnan(run.get("load")))
+
+    def _add_resistors(self, run: Run, rows: IntArray, chosen: BoolArray) -> None:
+        """Resistors that give the current of the chosen rows, each with an error of its own."""
+        ohmmeter = self.bench.instrument("load", run.meters.get("load", ""))
+        written = run.get("load")
+        self.load[rows[chosen]] = calibrated(written, ohmmeter)[chosen]
+        step, _ = range_of(written, ohmmeter, run.written_step.get("load", 0.0))
+        offset = offset_half_width(ohmmeter, step)
+        for value in dict.fromkeys(written[chosen]):
+            same = chosen & (written == value)
+            half_width = gain_half_width(ohmmeter) + float(offset[same][0]) / value
+            nuisance = Nuisance.rectangular("load", "gain", half_width, id=f"{value:.4g} ohm")
+            self.register.add(nuisance, ("load", value), "load", rows[same])
 
     def _add_torque(self, run: Run, rows: IntArray) -> None:
         if run.kind == "no-load-motor":

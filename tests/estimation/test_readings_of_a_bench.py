@@ -319,3 +319,54 @@ def test_what_leans_on_the_plausible_is_not_called_measured():
     known = mf.fit(virtual("lathe, no open circuit")).parameters["armature_resistance"]
 
     assert (known.standing, known.unit) == ("assumed", "Ohm")
+
+
+def test_resistors_that_an_ohmmeter_read_have_its_digits_and_its_calibration():
+    """By hand: 0.2 % left open and two digits of 0.01 ohm on 4.04 ohm; 1 % read too high."""
+    ohmmeter = meter(
+        "load",
+        accuracy=Accuracy(relative=0.01, digits=2),
+        calibration=Calibration(gain=0.01, half_width=0.002),
+    )
+    found = assembled(run("load", speed=[100.0], voltage=[8.0], load=[4.04]), instruments=ohmmeter)
+
+    ((resistor, _),) = errors(found, "load", "gain")
+    assert found.rows.load[0] == pytest.approx(4.0, rel=1e-12)
+    assert resistor.half_width == pytest.approx(0.002 + 0.02 / 4.04, rel=1e-12)
+
+
+def test_a_thermometer_has_digits_and_a_share_of_the_reading():
+    """By hand: 1 % of 60 degC and five digits of 0.01 K."""
+    thermometer = meter("winding", accuracy=Accuracy(relative=0.01, digits=5))
+    found = assembled(
+        run("resistance", voltage=[1.0, 1.2], current=[1.0, 1.0], winding=[20.0, 60.0]),
+        instruments=thermometer,
+    )
+
+    acting = [
+        (error, place)
+        for error, place in errors(found, "winding", "temperature")
+        if found.influence.winding[:, place].any()  # the other is the magnets' doubt
+    ]
+    ((error, place),) = acting
+    assert error.half_width == pytest.approx(0.6 + 0.05, rel=1e-12)
+    assert found.influence.winding[:, place].tolist() == [1.0, 1.0]
+
+
+def test_magnets_are_as_warm_as_the_room_where_their_own_cell_is_blank():
+    """Each row has the doubt of the thermometer that was read for it, and of no other."""
+    found = assembled(
+        run(
+            "open-circuit",
+            speed=[100.0, 100.0],
+            voltage=[8.0, 8.0],
+            magnets=[40.0, BLANK],
+            ambient=[25.0, 25.0],
+        )
+    )
+
+    ((_, own),) = errors(found, "magnets", "temperature")
+    ((_, room),) = errors(found, "ambient", "temperature")
+    assert found.rows.magnets.tolist() == [40.0, 25.0]
+    assert found.influence.magnets[:, own].tolist() == [1.0, 0.0]
+    assert found.influence.magnets[:, room].tolist() == [0.0, 1.0]
