@@ -39,13 +39,15 @@ class Layout:
     remarks: Mapping[str, tuple[str, ...]]  # setting, direction, note, exclude: a cell a row
 
 
-def lay_out(sheet: Sheet, test: TestKind) -> Layout:
+def lay_out(sheet: Sheet, test: TestKind) -> tuple[Layout, list[BenchError]]:
     """Find what each column of a sheet is for.
 
-    Raises
-    ------
-    BenchProblemsError
-        If a header says nothing, is there twice, or a column of the test is missing.
+    Returns
+    -------
+    layout : Layout
+        Of the columns that can be read.
+    problems : list of BenchError
+        Headers that say nothing or are there twice, columns of the test that are missing.
     """
     columns, problems = _read_headers(sheet)
     numbers: dict[str, Column] = {}
@@ -56,15 +58,14 @@ def lay_out(sheet: Sheet, test: TestKind) -> Layout:
         elif column.quantity not in REMARKS:
             numbers[column.quantity] = column
     problems += _missing(sheet, test, numbers) if not problems else []
-    if problems:
-        raise BenchProblemsError(problems)
     wanted = {name: column for name, column in numbers.items() if name in test.columns}
-    return Layout(
+    layout = Layout(
         numbers=wanted,
         extra=tuple(column for column in extra if column.quantity in wanted),
         unneeded=tuple(column for name, column in numbers.items() if name not in wanted),
         remarks=_remarks(column for column in columns if column.quantity in REMARKS),
     )
+    return layout, problems
 
 
 def chosen_meters(

@@ -80,10 +80,11 @@ def read_runs(
     Raises
     ------
     BenchProblemsError
-        With everything that is wrong with the headers; or, where they are right,
-        with the cells.
+        With everything that is wrong with headers and cells.
     """
-    layout = lay_out(sheet, test)
+    layout, problems = lay_out(sheet, test)
+    if problems:
+        raise BenchProblemsError([*problems, *_wrong_cells(sheet, layout)])
     meters = chosen_meters(sheet, instruments)
     kept, excluded = _counted_rows(sheet, layout)
     findings = notes_on_columns(sheet, layout)
@@ -182,6 +183,16 @@ def _read_body(sheet: Sheet, layout: Layout, kept: list[int]) -> tuple[_Body, li
                 )
             )
     return body, problems
+
+
+def _wrong_cells(sheet: Sheet, layout: Layout) -> list[BenchError]:
+    """What is wrong with the cells of the columns that can be read, where others cannot."""
+    if not layout.numbers:
+        return []
+    kept, _ = _counted_rows(sheet, layout)
+    body, problems = _read_body(sheet, layout, kept)
+    _directions(body, problems)
+    return problems
 
 
 def _directions(body: _Body, problems: list[BenchError]) -> tuple[str, ...]:

@@ -311,3 +311,19 @@ def test_places_are_told_as_the_spreadsheet_shows_them(tmp_path, sheet, message)
     """Counted by hand, with rows left out and remarks above."""
     with pytest.raises(BenchError, match=message):
         read(tmp_path, {"load.csv": sheet})
+
+
+def test_a_wrong_header_does_not_hide_the_wrong_cells_of_the_other_columns(tmp_path):
+    """Whoever mends the header should not have to come back for the rest."""
+    load = "speed (furlong),voltage (V),current (A),direction\n900,9 V,1,\n800,8,x,up\n"
+
+    with pytest.raises(BenchProblemsError, match="4 problems to mend first") as caught:
+        read(tmp_path, {"load.csv": load})
+
+    told = [(problem.row, problem.column) for problem in caught.value.problems]
+    assert told == [
+        (1, "speed (furlong)"),
+        (2, "voltage (V)"),
+        (3, "current (A)"),
+        (3, "direction"),
+    ]
