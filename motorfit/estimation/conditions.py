@@ -11,6 +11,7 @@ constant and loss to the first's. Values come from `motorfit.machine`.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,11 +85,18 @@ class BrushedConditions:
         self.rows, self.influence, self.free = rows, influence, list(free)
         self.thermal, self.brush_current_scale = thermal, brush_current_scale
         self.friction = friction
+        self.weight = np.ones(len(rows))
         self.nominal = at_machine(rows, influence, np.zeros(influence.leads.shape))
         self._rounding = rows.rounding[..., None] * np.eye(4)
         self._patterns = patterns[..., None] ** 2 * np.eye(4)
         self._winding = winding_factor(rows.winding, thermal.reference, thermal.winding_constant)
         self._magnets = magnet_factor(rows.magnets, thermal.reference, thermal.magnet_coefficient)
+
+    def weighted(self, weight: FloatArray) -> BrushedConditions:
+        """The same with each row worth ``weight`` (n,) rows: its covariance is divided by that."""
+        other = copy(self)
+        other.weight = np.asarray(weight, float)
+        return other
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -184,16 +192,19 @@ class BrushedConditions:
 
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
         """Covariance of the errors in what was shown, (n, 4, 4)."""
-        return np.asarray(self._rounding + np.tensordot(scales, self._patterns, axes=1))
+        return self._by_weight(self._rounding + np.tensordot(scales, self._patterns, axes=1))
+
+    def _by_weight(self, covariance: FloatArray) -> FloatArray:
+        return np.asarray(covariance / self.weight[:, None, None])
 
     def patterned(self, component: int) -> FloatArray:
         """Covariance of one component at its usual size, (n, 4, 4)."""
-        return np.asarray(self._patterns[component])
+        return self._by_weight(self._patterns[component])
 
     @property
     def rounding(self) -> FloatArray:
         """Covariance of the displays' rounding, (n, 4, 4)."""
-        return np.asarray(self._rounding)
+        return self._by_weight(self._rounding)
 
     def own_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
         """What the torque equation lacks: friction that wanders from row to row, (n, 2, 2)."""
@@ -202,7 +213,7 @@ class BrushedConditions:
         loss = ratio * loss_torque(self.machine(full), self.nominal.values[:, SPEED])
         variance = np.zeros((len(self.rows), 2, 2))
         variance[:, 1, 1] = float(scales @ self.friction**2) * loss**2
-        return variance
+        return self._by_weight(variance)
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""
