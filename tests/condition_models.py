@@ -8,10 +8,14 @@ import numpy as np
 import pandas as pd
 
 from motorfit.arrays import FloatArray
+from motorfit.estimation.assemble import Assembled
 from motorfit.estimation.conditions import BrushedConditions, Thermal
+from motorfit.estimation.joint import Joint, stack
 from motorfit.estimation.physics import VB, K, R
-from motorfit.estimation.rows import Influence, Rows
-from motorfit.estimation.scatter import Stacked
+from motorfit.estimation.problem import Problem
+from motorfit.estimation.rows import Influence, Nuisance, Rows
+from motorfit.estimation.scatter import Scales, Stacked, estimate_scales, project
+from motorfit.estimation.standing import determined
 from motorfit.estimation.solver import (
     Linearised,
     Priors,
@@ -177,4 +181,56 @@ def voltage_conditions(
         brush_current_scale=1e-3,
         patterns=np.broadcast_to(deviation, (1, len(rows), 4)),
         friction=np.zeros(1),
+    )
+
+
+def as_problem(
+    conditions: BrushedConditions,
+    patterns: FloatArray,
+    *,
+    nuisances: tuple[Nuisance, ...] = (),
+    components: tuple[str, ...] = ("voltage",),
+) -> Problem:
+    """Conditions for k, R and Vb, as if a bench had been posed."""
+    return Problem(
+        assembled=Assembled(
+            rows=conditions.rows,
+            influence=conditions.influence,
+            nuisances=nuisances,
+            components=components,
+            patterns=patterns,
+            friction=np.zeros(len(components)),
+            brush_current_scale=conditions.brush_current_scale,
+            winding_used=(25.0, 25.0),
+        ),
+        conditions=conditions,
+        free=(K, R, VB),
+        start=np.concatenate([[0.1, 0.5, 0.5], [nuisance.mean for nuisance in nuisances]]),
+        size=np.array([0.1, 1.0, 1.0]),
+        magnet_coefficient=-0.002,
+    )
+
+
+def joint_of(problem: Problem, *, known: bool) -> Joint:
+    """The problem solved at the usual scatter, which is exactly that (known) or is estimated.
+
+    Estimated without the prior of the scales, and not solved again: for one component without
+    anything fixed beside it the estimates do not hang on its size.
+    """
+    count = len(problem.assembled.components)
+    start = np.zeros(count)
+    solution = solve(problem.conditions, problem.priors(start), problem.start, np.exp(start))
+    stacked = stack(problem, solution, None)
+    scales = (
+        Scales(log_variance=start, covariance=np.zeros((count, count)))
+        if known
+        else estimate_scales(stacked, prior_readings=1e-20)
+    )
+    return Joint(
+        problem=problem,
+        solution=solution,
+        scales=scales,
+        standing=determined(problem.conditions, solution, np.exp(start), problem.size),
+        stack=stacked,
+        projected=project(stacked, scales.log_variance),
     )

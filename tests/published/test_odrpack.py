@@ -13,13 +13,22 @@ The first test also shows that leaving out the errors of the regressors would be
 import numpy as np
 import odrpack
 import pytest
-from condition_models import THERMAL, bench_rows, no_priors, voltage_conditions
+from condition_models import (
+    THERMAL,
+    as_problem,
+    bench_rows,
+    joint_of,
+    no_priors,
+    voltage_conditions,
+)
+from scipy import stats
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.physics import T0, VB, B, K, R
 from motorfit.estimation.rows import Influence
 from motorfit.estimation.solver import Solution, solve
+from motorfit.estimation.uncertainty import split_uncertainty
 
 AGREE = 1e-6
 
@@ -66,15 +75,16 @@ def assert_agrees(solution: Solution, reference: odrpack.OdrResult) -> None:
     assert chi_square == pytest.approx(reference.sum_square, rel=AGREE)
 
 
-def test_voltage_equation_with_errors_in_all_variables():
-    """v = k w + R i - Vb of a driven machine: voltage, speed and current all uncertain."""
+def driven() -> FloatArray:
+    """A driven machine's voltage, speed and current, all read with errors."""
     speed, current = grid(-1.0)
-    shown = read(CONSTANT * speed + RESISTANCE * current - DROP, speed, current, 0.0)
+    return read(CONSTANT * speed + RESISTANCE * current - DROP, speed, current, 0.0)
 
-    solution = solved(voltage_conditions(shown, DEVIATION), [0.1, 0.5, 0.5])
 
+def driven_by_odrpack(shown: FloatArray) -> odrpack.OdrResult:
+    """v = k w + R i - Vb with errors in v, w and i."""
     ones = np.ones(len(shown))
-    reference = odrpack.odr_fit(
+    return odrpack.odr_fit(
         lambda x, beta: beta[0] * x[0] + beta[1] * x[1] - beta[2],
         shown[:, [1, 2]].T.copy(),
         shown[:, 0].copy(),
@@ -85,7 +95,17 @@ def test_voltage_equation_with_errors_in_all_variables():
         jac_x=lambda _, beta: np.stack([beta[0] * ones, beta[1] * ones]),
         **TIGHT,
     )
+
+
+def test_voltage_equation_with_errors_in_all_variables():
+    """v = k w + R i - Vb of a driven machine: voltage, speed and current all uncertain."""
+    shown = driven()
+
+    solution = solved(voltage_conditions(shown, DEVIATION), [0.1, 0.5, 0.5])
+
+    reference = driven_by_odrpack(shown)
     assert_agrees(solution, reference)
+    ones = np.ones(len(shown))
     without = np.linalg.lstsq(np.stack([shown[:, 1], shown[:, 2], -ones], axis=-1), shown[:, 0])[0]
     assert np.all(np.abs(without / reference.beta - 1) > 100 * AGREE)
 
@@ -163,3 +183,35 @@ def test_voltage_and_torque_of_a_brake_test_together():
         **TIGHT,
     )
     assert_agrees(solution, reference)
+
+
+@pytest.mark.parametrize("known", [True, False], ids=["deviations known", "scaled by residuals"])
+@pytest.mark.parametrize("level", [0.68, 0.95, 0.99])
+def test_linear_intervals_of_a_driven_machine(known, level):
+    """Mind which errors are scaled: ``cov_beta`` is not, ``sd_beta`` is by the residuals.
+
+    Known deviations go with ``cov_beta`` and the normal quantile; deviations of which only the
+    ratios are known with ``sd_beta`` and Student's t at n - p. Here the residuals' variance is
+    1.165 of the stated, so that a wrong choice would be 8 % off.
+
+    The scale is the restricted likelihood's about the linearised equations: 1e-4 of its log
+    variance is its last step, and half the square of that is left.
+    """
+    shown = driven()
+    reference = driven_by_odrpack(shown)
+    conditions = voltage_conditions(shown, DEVIATION)
+    patterns = np.broadcast_to(DEVIATION, (1, len(shown), 4))
+
+    uncertainty = split_uncertainty(joint_of(as_problem(conditions, patterns), known=known))
+    found = [
+        uncertainty.estimate(weights, value=value, unit="1", level=level).interval
+        for weights, value in zip(np.eye(3), uncertainty.joint.machine, strict=True)
+    ]
+
+    freedom = len(shown) - 3
+    error = np.sqrt(np.diag(reference.cov_beta)) if known else reference.sd_beta
+    factor = stats.norm.ppf(0.5 + level / 2) if known else stats.t.ppf(0.5 + level / 2, freedom)
+    expected = reference.beta[:, None] + np.outer(error, [-factor, factor])
+    assert np.array(found) == pytest.approx(expected, rel=AGREE)
+    ratio = reference.sd_beta**2 / np.diag(reference.cov_beta)
+    assert ratio == pytest.approx(np.full(3, reference.sum_square / freedom), rel=1e-9)

@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from condition_models import THERMAL, bench_rows
+from condition_models import THERMAL, as_problem, bench_rows
 
 from motorfit.arrays import FloatArray
-from motorfit.estimation.assemble import Assembled
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.joint import stack
 from motorfit.estimation.physics import VB, K, R
@@ -70,25 +69,7 @@ def posed(gain: float) -> tuple[Problem, FloatArray, FloatArray]:
         patterns=patterns,
         friction=np.zeros(1),
     )
-    assembled = Assembled(
-        rows=rows,
-        influence=influence,
-        nuisances=tuple(nuisances),
-        components=("voltage",),
-        patterns=patterns,
-        friction=np.zeros(1),
-        brush_current_scale=1e-3,
-        winding_used=(25.0, 25.0),
-    )
-    start = np.concatenate([[0.1, 0.5, 0.5], np.zeros(len(nuisances))])
-    problem = Problem(
-        assembled=assembled,
-        conditions=conditions,
-        free=(K, R, VB),
-        start=start,
-        size=np.array([0.1, 1.0, 1.0]),
-        magnet_coefficient=-0.002,
-    )
+    problem = as_problem(conditions, patterns, nuisances=tuple(nuisances))
     return problem, design, voltage
 
 
