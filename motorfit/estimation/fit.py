@@ -11,6 +11,7 @@ from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.findings import fit_findings
+from motorfit.estimation.intervals import Method
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B
 from motorfit.estimation.problem import pose
@@ -20,6 +21,15 @@ from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
+from motorfit.estimation.ways import (
+    DEFAULT,
+    DRAWS,
+    SEED,
+    Wanted,
+    by_way,
+    check_method,
+    drawn_parameters,
+)
 from motorfit.profile.model import PARAMETER_UNITS
 from motorfit.unit_tables import RPM
 
@@ -29,7 +39,14 @@ __all__ = ["Fit", "fit"]
 _ROUND_SPEED = 100 * RPM
 
 
-def fit(bench: Bench, *, level: float = 0.95) -> Fit:
+def fit(
+    bench: Bench,
+    *,
+    level: float = 0.95,
+    interval: Method = DEFAULT,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Fit:
     """Fit a machine to the readings of a bench.
 
     Parameters
@@ -38,6 +55,14 @@ def fit(bench: Bench, *, level: float = 0.95) -> Fit:
         From `motorfit.read_bench` or `motorfit.simulate`.
     level : float
         Coverage of the intervals, between 0.5 and 0.999.
+    interval : {"linear", "profile", "bootstrap", "monte-carlo"}
+        How the intervals are made: Student's quantile times the standard uncertainty;
+        from the profile of the sum of squares; from readings resampled; or from
+        readings and instruments drawn within their uncertainty (JCGM 101).
+    draws : int, at least 100
+        How many, for "bootstrap" and "monte-carlo".
+    seed : int
+        Where their chance starts; the same seed gives the same intervals.
 
     Returns
     -------
@@ -49,7 +74,7 @@ def fit(bench: Bench, *, level: float = 0.95) -> Fit:
     FitError
         If no test in the bench has equations in this release, or it does not settle.
     ValueError
-        If ``level`` is out of range.
+        If ``level`` or ``draws`` is out of range, or there is no such ``interval``.
 
     Examples
     --------
@@ -64,15 +89,16 @@ def fit(bench: Bench, *, level: float = 0.95) -> Fit:
     """
     if not 0.5 <= level <= 0.999:
         raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
+    check_method(interval, draws)
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
     with settled_or_told():
-        return _fit(bench, level)
+        return _fit(bench, Wanted(level=level, method=interval, draws=draws, seed=seed))
 
 
-def _fit(bench: Bench, level: float) -> Fit:
-    joint = fit_jointly(pose(bench))
-    uncertainty = split_uncertainty(joint, widening(joint))
+def _fit(bench: Bench, wanted: Wanted) -> Fit:
+    joint, level = fit_jointly(pose(bench)), wanted.level
+    uncertainty = by_way(split_uncertainty(joint, widening(joint)), wanted)
     residuals = residual_rows(joint)
     widths = {
         name: width_shares(uncertainty, np.eye(len(joint.machine))[place])
@@ -97,6 +123,7 @@ def _fit(bench: Bench, level: float) -> Fit:
         unused=_unused(bench),
         chi_square=float(stacked @ joint.projected.projection @ stacked),
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
+        draws=drawn_parameters(uncertainty),
     )
 
 

@@ -95,7 +95,7 @@ def make_profile(
         provenance=Provenance(
             motorfit=motorfit.__version__,
             files=dict(bench.files),
-            assumed=(*bench.assumed, *_assumed(joint)),
+            assumed=(*bench.assumed, *_assumed(joint), *uncertainty.way.notes),
             level=level,
         ),
     )

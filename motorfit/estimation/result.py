@@ -110,6 +110,10 @@ class Fit:
         Files that were read and are not used yet, and why.
     chi_square, degrees_of_freedom : float
         Of the whitened residuals, for the details.
+    draws : mapping of str to ndarray, shape (B,), or None
+        Draws of each free parameter, draw by draw together, where the intervals were
+        made by "bootstrap" or "monte-carlo": whatever is computed from them draw by
+        draw has its quantiles. They are not cut at zero.
     """
 
     bench: Bench
@@ -126,6 +130,7 @@ class Fit:
     unused: tuple[str, ...]
     chi_square: float
     degrees_of_freedom: float
+    draws: Mapping[str, FloatArray] | None = None
 
     @property
     def parameters(self) -> Mapping[str, Estimate | NotKnown]:

@@ -1,13 +1,14 @@
-"""Uncertainty of the machine parameters, split by cause, and their linear intervals."""
+"""Uncertainty of the machine parameters, split by cause, and their intervals."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from motorfit.arrays import FloatArray
-from motorfit.estimate import Estimate, Standing, coverage_factor
+from motorfit.estimate import Estimate, Standing
+from motorfit.estimation.intervals import Asked, Linear, Way
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.rows import Nuisance
 from motorfit.estimation.scatter import effective_degrees_of_freedom, variance_slopes
@@ -30,6 +31,7 @@ class Uncertainty:
     instruments: tuple[Nuisance, ...]
     sensitivity: FloatArray  # (p, r) of those instruments
     widening: float  # factor on the scatter's variance for residuals that hang together
+    way: Way = field(default_factory=Linear)  # to an interval
 
     @property
     def total(self) -> FloatArray:
@@ -76,30 +78,41 @@ class Uncertainty:
         level : float
             Coverage of the interval.
         lower : float
-            Physical bound: the interval does not go below.
+            Physical bound: the interval does not go below. An estimate on it has a
+            one-sided interval.
         standing : str
             How it is known.
 
         Returns
         -------
         Estimate
+            Its interval is made the `way` of this uncertainty, all else linearly.
         """
         from_scatter, from_instruments = self.shares(weights)
         variance = from_scatter + float(from_instruments.sum())
         freedom = self.degrees_of_freedom(weights)
-        half_width = float(coverage_factor(level, freedom)) * variance**0.5
-        if not np.isfinite(value + half_width):
-            raise ValueError(f"{value} +- {half_width} {unit} is not finite")
+        made = self.way.interval(
+            Asked(
+                weights=weights,
+                value=value,
+                deviation=variance**0.5,
+                degrees_of_freedom=freedom,
+                lower=lower,
+                level=level,
+            )
+        )
+        if not np.all(np.isfinite(made.interval)):
+            raise ValueError(f"{value} {unit} has an interval that is not finite")
         return Estimate(
             value=value,
             unit=unit,
             standard_uncertainty=variance**0.5,
             from_scatter=from_scatter**0.5,
             from_instruments=float(from_instruments.sum()) ** 0.5,
-            interval=(max(lower, value - half_width), value + half_width),
+            interval=made.interval,
             level=level,
             degrees_of_freedom=freedom,
-            method="linear",
+            method=made.method,
             standing=standing,
         )
 

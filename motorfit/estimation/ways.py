@@ -1,0 +1,77 @@
+"""The four ways to an interval, and which one a fit takes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import get_args
+
+from motorfit.arrays import FloatArray
+from motorfit.estimation.intervals import Drawn, Method
+from motorfit.estimation.uncertainty import Uncertainty
+
+#: The way of the command line, and of `motorfit.fit` unless another is asked for.
+DEFAULT: Method = "linear"
+
+#: Draws of "bootstrap" and "monte-carlo": the ends of a 95 % interval repeat to about 3 %.
+DRAWS = 2000
+
+#: Where their chance starts unless told otherwise.
+SEED = 1
+
+_FEWEST_DRAWS = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is asked of the intervals of a fit."""
+
+    level: float
+    method: Method = DEFAULT
+    draws: int = DRAWS
+    seed: int = SEED
+
+
+def check_method(method: str, draws: int) -> None:
+    """Refuse a way that does not exist, and too few draws.
+
+    Raises
+    ------
+    ValueError
+        With what would do.
+    """
+    known = get_args(Method)
+    if method not in known:
+        names = ", ".join(map(repr, known))
+        raise ValueError(f"interval must be one of {names}, found {method!r}")
+    if not draws >= _FEWEST_DRAWS:
+        raise ValueError(f"draws must be at least {_FEWEST_DRAWS}, found {draws!r}")
+
+
+def by_way(uncertainty: Uncertainty, wanted: Wanted) -> Uncertainty:
+    """The same uncertainty with its intervals made as wanted.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        Of a solved bench.
+    wanted : Wanted
+        Method, level, draws and seed.
+
+    Returns
+    -------
+    Uncertainty
+    """
+    if wanted.method == "linear":
+        return uncertainty
+    raise ValueError(f"interval {wanted.method!r} is not there yet")
+
+
+def drawn_parameters(uncertainty: Uncertainty) -> Mapping[str, FloatArray] | None:
+    """Draws of the free machine parameters by name, where the way has draws."""
+    way = uncertainty.way
+    if not isinstance(way, Drawn):
+        return None
+    joint = uncertainty.joint
+    draws = joint.machine + way.deviations
+    return dict(zip(joint.problem.names, draws.T, strict=True))
