@@ -18,12 +18,15 @@ from motorfit.estimation.physics import (
     T0,
     VB,
     VBS,
+    A,
     B,
+    C,
     K,
     R,
 )
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.solver import Priors
+from motorfit.estimation.terms import Term, magnet_coefficient_prior, with_magnet_doubt
 from motorfit.machine.temperature import WINDING_CONSTANT
 
 
@@ -37,6 +40,7 @@ class Problem:
     start: FloatArray  # (p + r,): free machine parameters, then nuisances
     size: FloatArray  # (p,): by how much a machine parameter may plausibly be off
     magnet_coefficient: float | None
+    terms: tuple[Term, ...] = ()  # optional ones that are in
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -60,35 +64,47 @@ class Problem:
         return Priors(mean=mean, deviation=deviation, lower=lower, upper=upper)
 
 
+# brushes off neutral let the armature's field strengthen the magnets as well as weaken them:
+# armature reaction may have either sign
 _LOWER = dict.fromkeys(range(len(MACHINE_PARAMETERS)), 0.0) | {
+    A: -np.inf,
     EMF_RATIO: -0.9,
     LOSS_RATIO: -0.9,
 }
 
 
-def pose(bench: Bench) -> Problem:
+#: Share of the EMF that armature reaction may plausibly take at the largest current.
+_PLAUSIBLE_REACTION = 0.1
+
+
+def pose(bench: Bench, *, terms: tuple[Term, ...] = ()) -> Problem:
     """The joint-fit problem of a bench.
 
     Parameters
     ----------
     bench : Bench
         Readings, settings, instruments.
+    terms : tuple of Term
+        Optional terms that are in; the others are zero, or known.
 
     Returns
     -------
     Problem
     """
     assembled = assemble(bench)
-    free = _free_parameters(assembled)
     coefficient = magnet_coefficient(bench)
-    machine = bench.settings.machine
+    reference = bench.settings.conditions.reference.value
+    if "magnet-temperature" in terms:
+        coefficient, doubt = magnet_coefficient_prior(coefficient)
+        assembled = with_magnet_doubt(assembled, reference, doubt)
+    free = _free_parameters(assembled, terms)
     conditions = BrushedConditions(
         assembled.rows,
         assembled.influence,
         free=free,
         thermal=Thermal(
-            reference=bench.settings.conditions.reference.value,
-            winding_constant=WINDING_CONSTANT[machine.winding_material],
+            reference=reference,
+            winding_constant=WINDING_CONSTANT[bench.settings.machine.winding_material],
             magnet_coefficient=coefficient or 0.0,
         ),
         brush_current_scale=assembled.brush_current_scale,
@@ -104,10 +120,11 @@ def pose(bench: Bench) -> Problem:
         start=np.concatenate([full[list(free)], nuisance]),
         size=_sizes(conditions, full)[list(free)],
         magnet_coefficient=coefficient,
+        terms=terms,
     )
 
 
-def _free_parameters(assembled: Assembled) -> tuple[int, ...]:
+def _free_parameters(assembled: Assembled, terms: tuple[Term, ...]) -> tuple[int, ...]:
     rows = assembled.rows
     carrying = rows.metered | np.isfinite(rows.load)
     running, torque = ~rows.standing, rows.present[:, 1]
@@ -117,6 +134,8 @@ def _free_parameters(assembled: Assembled) -> tuple[int, ...]:
         VB: (carrying & running).any(),
         T0: torque.any(),
         B: torque.any(),
+        C: "windage" in terms and torque.any(),
+        A: "armature-reaction" in terms and (carrying & running).any(),
         VBS: rows.standing.any(),
         EMF_RATIO: (rows.reverse & running).any(),
         LOSS_RATIO: (rows.reverse & torque).any() and (~rows.reverse & torque).any(),
@@ -166,6 +185,7 @@ def _sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArray:
     sizes[R] = max(full[R], 0.2 * voltage / current)
     sizes[VB], sizes[VBS] = max(full[VB], drop), max(full[VBS], drop)
     sizes[T0] = max(torque, np.finfo(float).tiny)
-    sizes[B] = sizes[T0] / speed
+    sizes[B], sizes[C] = sizes[T0] / speed, sizes[T0] / speed**2
+    sizes[A] = _PLAUSIBLE_REACTION / current
     sizes[EMF_RATIO], sizes[LOSS_RATIO] = 0.1, 0.5
     return sizes

@@ -98,6 +98,7 @@ class Nuisance:
             "load": "load resistor",
             "leads": "lead resistance",
             "arm": "length of the arm",
+            "magnet coefficient": "temperature coefficient of the magnets",
         }.get(self.quantity, f"{self.error} of the {self.quantity} reading")
         return f"{instrument} ({where})" if where else instrument
 
