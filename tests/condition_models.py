@@ -15,7 +15,6 @@ from motorfit.estimation.physics import VB, K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import Influence, Nuisance, Rows
 from motorfit.estimation.scatter import Scales, Stacked, estimate_scales, project
-from motorfit.estimation.standing import determined
 from motorfit.estimation.solver import (
     Linearised,
     Priors,
@@ -23,6 +22,7 @@ from motorfit.estimation.solver import (
     condition_covariance,
     solve,
 )
+from motorfit.estimation.standing import determined
 
 DATA = Path(__file__).parent / "published" / "data"
 
