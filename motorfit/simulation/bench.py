@@ -209,7 +209,19 @@ def _drift(points: Points, conditions: Conditions, rng: np.random.Generator) -> 
     """What the speed did between reading the tachometer and reading the meters."""
     own = conditions.speed_drift * rng.standard_normal(points.setting.shape)
     shared = conditions.setting_drift * rng.standard_normal(int(points.setting.max()) + 1)
-    return np.asarray(1.0 + own + shared[points.setting])
+    return np.asarray(1.0 + own + shared[points.setting] + _serial(points, conditions, rng))
+
+
+def _serial(points: Points, conditions: Conditions, rng: np.random.Generator) -> FloatArray:
+    """A drift in which each reading remembers the one before."""
+    if not conditions.serial_drift:  # no draw: benches without it stay as they are
+        return np.zeros(points.setting.shape)
+    from scipy.signal import lfilter
+
+    memory = conditions.serial_correlation
+    new = rng.standard_normal(points.setting.shape)
+    new[1:] *= np.sqrt(1.0 - memory**2)  # so that every reading has the same variance
+    return np.asarray(conditions.serial_drift * lfilter([1.0], [1.0, -memory], new))
 
 
 def _decimal_step(value: float) -> float:

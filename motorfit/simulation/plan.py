@@ -87,7 +87,10 @@ class Conditions:
     winding_material, magnet : str
         As in ``machine.toml``.
     heating : float
-        Rise of the winding with the square of the current. [K/A2]
+        Rise of the winding with the square of the current, settled at each reading. [K/A2]
+    warming, warming_rows : float
+        Rise that the winding of a load test tends to with the square of the current, row
+        after row [K/A2], and the rows it takes to come within 37 % of it.
     friction_row, friction_run : float
         Standard deviation of the loss torque, relative, from row to row and run to run.
     drive_scatter : float
@@ -96,6 +99,10 @@ class Conditions:
     speed_drift, setting_drift : float
         Relative standard deviation of the speed between the reading of the tachometer and
         that of the meters: new at each reading, and shared by the readings of one setting.
+    serial_drift, serial_correlation : float
+        The same for a drift that hangs together with that of the reading before, in the
+        order of the sheet: an autoregressive process of first order, its standard
+        deviation and its correlation.
     supply_scatter : float
         How far the supply is off the planned voltage, relative standard deviation.
     position_effect : float
@@ -111,11 +118,15 @@ class Conditions:
     winding_material: WindingMaterial = "copper"
     magnet: Literal["ferrite", "neodymium", "unknown"] = "unknown"
     heating: float = 0.0
+    warming: float = 0.0
+    warming_rows: float = 10.0
     friction_row: float = 0.03
     friction_run: float = 0.03
     drive_scatter: float = 0.01
     speed_drift: float = 0.0
     setting_drift: float = 0.0
+    serial_drift: float = 0.0
+    serial_correlation: float = 0.7
     supply_scatter: float = 0.005
     position_effect: float = 0.02
     standing_brush_drop: float | None = None

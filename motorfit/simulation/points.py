@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,10 @@ from motorfit.simulation.plan import BenchPlan, Conditions
 
 #: Loads this many times the machine's own resistance leave its voltage alone.
 HARDLY_A_LOAD = 1e5
+
+#: Rounds of heating and solving, and the change of the winding factor that ends them. Each
+#: round is nearer by the share that the resistance's warming has in the current.
+_MOST_ROUNDS, _SETTLED = 200, 1e-13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,9 +68,34 @@ class World:
         constant = WINDING_CONSTANT[self.conditions.winding_material]
         return winding_factor(temperature, self.conditions.reference, constant)
 
-    def winding(self, current: FloatArray) -> FloatArray:
-        """Winding temperature at a current. [degC]"""
-        return np.asarray(self.cold_winding + self.conditions.heating * current**2)
+    def winding(self, current: FloatArray, *, in_order: bool = False) -> FloatArray:
+        """Winding temperature at a current; ``in_order`` of a load test's rows. [degC]"""
+        rise = self.conditions.heating * current**2
+        if in_order and self.conditions.warming:
+            rise = rise + self._gathered(current)
+        return np.asarray(self.cold_winding + rise)
+
+    def _gathered(self, current: FloatArray) -> FloatArray:
+        """What the rows before have left in the winding. [K]"""
+        from scipy.signal import lfilter
+
+        kept = np.exp(-1.0 / self.conditions.warming_rows)
+        heat = self.conditions.warming * current**2
+        return np.asarray(lfilter([1.0 - kept], [1.0, -kept], heat))
+
+    def settled(
+        self, solve: Callable[[FloatArray], FloatArray], *, in_order: bool = False
+    ) -> FloatArray:
+        """Winding factor at the temperature that the current of ``solve`` at it settles at."""
+        warm = self.winding_factor(self.cold_winding)
+        if not (self.conditions.heating or self.conditions.warming):
+            return warm
+        for _ in range(_MOST_ROUNDS):
+            before, current = warm, solve(warm)
+            warm = self.winding_factor(self.winding(current, in_order=in_order))
+            if np.max(np.abs(warm - before), initial=0.0) < _SETTLED:
+                break
+        return warm
 
 
 def all_points(world: World, plan: BenchPlan, rng: np.random.Generator) -> list[Points]:
@@ -100,7 +129,7 @@ def _driven(world: World, plan: BenchPlan, rng: np.random.Generator, *, loaded: 
     outside = np.full(speed.shape, np.inf)
     if loaded:
         outside = np.array([world.resistors[value] for value in load]) + world.ammeter
-    parts = [_driven_one_way(world, way, speed, outside, rng) for way in plan.directions]
+    parts = [_driven_one_way(world, way, speed, outside, rng, loaded) for way in plan.directions]
     return _joined(
         plan,
         "load" if loaded else "open-circuit",
@@ -112,14 +141,18 @@ def _driven(world: World, plan: BenchPlan, rng: np.random.Generator, *, loaded: 
 
 
 def _driven_one_way(
-    world: World, way: str, speed: FloatArray, outside: FloatArray, rng: np.random.Generator
+    world: World,
+    way: str,
+    speed: FloatArray,
+    outside: FloatArray,
+    rng: np.random.Generator,
+    loaded: bool,
 ) -> dict[str, FloatArray]:
     machine = world.at(way)
-    warm = world.winding_factor(world.cold_winding)
+    warm = world.settled(
+        lambda factor: _driven_current(world, machine, speed, outside, factor), in_order=loaded
+    )
     current = _driven_current(world, machine, speed, outside, warm)
-    if world.conditions.heating:
-        warm = world.winding_factor(world.winding(current))
-        current = _driven_current(world, machine, speed, outside, warm)
     voltage = terminal_voltage(machine, speed, current, winding_factor=warm)
     voltage = voltage + world.leads * current
     friction = _about_one(rng, world.conditions.friction_row, speed.shape)
@@ -127,7 +160,7 @@ def _driven_one_way(
     found = {"speed": speed, "voltage": voltage, "torque": torque}
     if np.isfinite(outside).all():
         found["current"] = voltage / outside  # the voltmeter's share does not pass the ammeter
-    return found | {"winding": world.winding(current)}
+    return found | {"winding": world.winding(current, in_order=loaded)}
 
 
 def _driven_current(
@@ -178,11 +211,11 @@ def _as_motor(
     """A motor on a supply that holds the voltage at the machine's terminals."""
     friction = run * _about_one(rng, world.conditions.friction_row, supply.shape)
     machine = _rubbing(world.at(way), friction)
-    warm = world.winding_factor(world.cold_winding)
-    speed, current = free_running(machine, supply, brake_torque=brake, winding_factor=warm)
-    if world.conditions.heating:
-        warm = world.winding_factor(world.winding(current))
-        speed, current = free_running(machine, supply, brake_torque=brake, winding_factor=warm)
+
+    def running(warm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return free_running(machine, supply, brake_torque=brake, winding_factor=warm)
+
+    speed, current = running(world.settled(lambda warm: running(warm)[1]))
     voltage = supply + world.leads * current
     winding = world.winding(current)
     found = {"speed": speed, "voltage": voltage, "current": current, "winding": winding}
