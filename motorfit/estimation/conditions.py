@@ -98,6 +98,13 @@ class BrushedConditions:
         other.weight = np.asarray(weight, float)
         return other
 
+    def shifted(self, shift: FloatArray) -> BrushedConditions:
+        """The same bench had it shown ``shift`` (n, 4) more, in SI."""
+        other = copy(self)
+        other.rows = replace(self.rows, shown=self.rows.shown + shift)
+        other.nominal = at_machine(other.rows, self.influence, np.zeros(self.influence.leads.shape))
+        return other
+
     @property
     def names(self) -> tuple[str, ...]:
         """Free machine parameters, then numbered nuisances."""
