@@ -166,7 +166,7 @@ def whiten(
     return residual, jacobian
 
 
-class _Objective:
+class Objective:
     """Stacked residuals and Jacobian for the optimiser, each set of parameters once."""
 
     def __init__(
@@ -243,7 +243,7 @@ def solve(
     names = [f"p{index}" for index in range(len(start))]
     parameters = lmfit.Parameters()
     inside = np.clip(start, priors.lower, priors.upper)
-    objective = _Objective(equations, priors, inside, scales, soft)
+    objective = Objective(equations, priors, inside, scales, soft)
     for name, value, low, high in zip(names, inside, priors.lower, priors.upper, strict=True):
         parameters.add(name, value=value, min=low, max=high)
 
