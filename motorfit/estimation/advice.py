@@ -14,7 +14,7 @@ from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.errors import FitError
 from motorfit.estimation.joint import Joint, open_soft, settled_or_told, stack
-from motorfit.estimation.physics import T0, B, K, R
+from motorfit.estimation.physics import T0, B, C, K, R
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.result import Advice
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
@@ -131,12 +131,14 @@ def _headline(
     values = problem.conditions.nominal.values
     braked = problem.conditions.present[:, 1]
     speed = float(np.mean(values[braked, SPEED])) if braked.any() else 1.0
-    return {"volts": of({K: 1.0}), "resistance": of({R: 1.0}), "loss": of({T0: 1.0, B: speed})}
+    loss = {T0: 1.0, B: speed} | ({C: speed**2} if C in free else {})
+    return {"volts": of({K: 1.0}), "resistance": of({R: 1.0}), "loss": of(loss)}
 
 
 def _after(bench: Bench, joint: Joint, candidate: _Candidate) -> dict[str, float]:
     """The headline's uncertainties with the candidate's readings joined to the bench."""
-    problem = pose(replace(bench, runs=(*bench.runs, *candidate.runs)))
+    longer = replace(bench, runs=(*bench.runs, *candidate.runs))
+    problem = pose(longer, terms=joint.problem.terms)
     known = dict(zip(joint.problem.free, joint.machine, strict=True))
     theta = problem.start.copy()
     for place, index in enumerate(problem.free):

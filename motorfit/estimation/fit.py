@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from motorfit.bench.records import Bench
@@ -12,14 +14,16 @@ from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.intervals import Method
-from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
-from motorfit.estimation.physics import T0, B
-from motorfit.estimation.problem import pose
+from motorfit.estimation.joint import Joint, settled_or_told
+from motorfit.estimation.physics import T0, B, C
 from motorfit.estimation.profiling import make_profile
+from motorfit.estimation.remarks import with_remarks
 from motorfit.estimation.residuals import residual_rows, widening
 from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.rows import READ, SPEED
+from motorfit.estimation.selection import Chosen, fit_with_terms
 from motorfit.estimation.standing import KNOWN_TO
+from motorfit.estimation.terms import check_terms
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
 from motorfit.estimation.ways import (
     DEFAULT,
@@ -46,6 +50,7 @@ def fit(
     interval: Method = DEFAULT,
     draws: int = DRAWS,
     seed: int = SEED,
+    terms: Iterable[str] | None = None,
 ) -> Fit:
     """Fit a machine to the readings of a bench.
 
@@ -63,6 +68,10 @@ def fit(
         How many, for "bootstrap" and "monte-carlo".
     seed : int
         Where their chance starts; the same seed gives the same intervals.
+    terms : iterable of str, optional
+        Which optional terms are fitted: "armature-reaction", "windage",
+        "magnet-temperature" (the doubt of the magnets' temperature coefficient); none for
+        (). Left out, those that the readings demand and can carry.
 
     Returns
     -------
@@ -74,7 +83,8 @@ def fit(
     FitError
         If no test in the bench has equations in this release, or it does not settle.
     ValueError
-        If ``level`` or ``draws`` is out of range, or there is no such ``interval``.
+        If ``level`` or ``draws`` is out of range, or there is no such ``interval`` or
+        no such term.
 
     Examples
     --------
@@ -90,14 +100,16 @@ def fit(
     if not 0.5 <= level <= 0.999:
         raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
     check_method(interval, draws)
+    wanted_terms = check_terms(terms)
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
     with settled_or_told():
-        return _fit(bench, Wanted(level=level, method=interval, draws=draws, seed=seed))
+        chosen = fit_with_terms(bench, wanted_terms)
+        return _fit(bench, chosen, Wanted(level=level, method=interval, draws=draws, seed=seed))
 
 
-def _fit(bench: Bench, wanted: Wanted) -> Fit:
-    joint, level = fit_jointly(pose(bench)), wanted.level
+def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
+    joint, level = chosen.joint, wanted.level
     uncertainty = by_way(split_uncertainty(joint, widening(joint)), wanted)
     residuals = residual_rows(joint)
     widths = {
@@ -105,7 +117,7 @@ def _fit(bench: Bench, wanted: Wanted) -> Fit:
         for place, name in enumerate(joint.problem.names)
         if name in PARAMETER_UNITS and joint.standing.known[place]
     }
-    findings = fit_findings(bench, uncertainty, residuals, widths)
+    findings = with_remarks(fit_findings(bench, uncertainty, residuals, widths), chosen)
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual
     return Fit(
@@ -124,6 +136,7 @@ def _fit(bench: Bench, wanted: Wanted) -> Fit:
         chi_square=float(stacked @ joint.projected.projection @ stacked),
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
         draws=drawn_parameters(uncertainty),
+        terms=chosen.considered,
     )
 
 
@@ -226,12 +239,15 @@ def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
     values = problem.conditions.nominal.values
     speed = float(np.mean(values[torque_rows, SPEED]))
     places = [problem.free.index(index) for index in (T0, B)]
-    if all(joint.standing.known[place] for place in places):
+    parts = [*places, problem.free.index(C)] if C in problem.free else places
+    if all(joint.standing.known[place] for place in parts):
         speed = max(_ROUND_SPEED, round(speed / _ROUND_SPEED) * _ROUND_SPEED)
     elif any(joint.standing.alone[place] for place in places):
         return None
     weights = np.zeros(len(problem.free))
     weights[places] = 1.0, speed
+    if C in problem.free:
+        weights[problem.free.index(C)] = speed**2
     torque = uncertainty.estimate(
         weights, value=float(weights @ joint.machine), unit="N.m", level=level, lower=0.0
     )

@@ -10,7 +10,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.combinations import combinations, what_separates
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, B, K
+from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
 from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
@@ -39,7 +39,7 @@ NEEDS = {
     "thermal_time_constant": "heat-run",
 }
 
-#: Terms that this release does not fit, taken as zero.
+#: Optional terms: zero where they are not in.
 TAKEN_AS_ZERO = ("windage_coefficient", "armature_reaction")
 
 
@@ -81,7 +81,7 @@ def make_profile(
         combinations=combinations(uncertainty, level),
         constants=Constants(
             winding_constant=joint.problem.conditions.thermal.winding_constant,
-            magnet_coefficient=joint.problem.magnet_coefficient,
+            magnet_coefficient=_magnet_coefficient(joint),
             brush_current_scale=joint.problem.conditions.brush_current_scale,
             inductance=machine.inductance.value if machine.inductance else None,
             insulation=machine.insulation,
@@ -101,8 +101,21 @@ def make_profile(
     )
 
 
+_ZERO_WORDS = {C: "windage", A: "armature reaction"}
+
+
+def _magnet_coefficient(joint: Joint) -> float | None:
+    """The usual one, or what the readings made of it. [1/K]"""
+    coefficient = joint.problem.magnet_coefficient
+    if coefficient is None or "magnet-temperature" not in joint.problem.terms:
+        return coefficient
+    error = joint.solution.theta[len(joint.problem.free) :][-1]  # the last unknown error
+    return float(coefficient * (1.0 + error))
+
+
 def _assumed(joint: Joint) -> tuple[str, ...]:
-    sentences = ["windage and armature reaction taken as zero"]
+    zero = [words for index, words in _ZERO_WORDS.items() if index not in joint.problem.free]
+    sentences = [f"{' and '.join(zero)} taken as zero"] if zero else []
     if any(n.error == "effect" and n.component is None for n in joint.problem.assembled.nuisances):
         sentences.append("what a single run or rotor position cannot show: usual sizes (3 %)")
     return tuple(sentences)
@@ -139,7 +152,7 @@ def _one_parameter(
             value=float(joint.machine[place]),
             unit=unit,
             level=level,
-            lower=0.0,
+            lower=-np.inf if joint.problem.free[place] == A else 0.0,
             standing="measured" if joint.standing.measured[place] else "assumed",
         )
     if joint.standing.alone[place]:

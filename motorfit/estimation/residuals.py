@@ -150,7 +150,7 @@ def fit_without(bench: Bench, joint: Joint, left_out: tuple[Outlier, ...]) -> Jo
         run.only(np.array([(run.source.name, int(number)) not in odd for number in run.rows]))
         for run in bench.runs
     )
-    return fit_jointly(pose(replace(bench, runs=runs)))
+    return fit_jointly(pose(replace(bench, runs=runs), terms=joint.problem.terms))
 
 
 def _stacked(found: tuple[Outlier, ...]) -> list[int]:

@@ -11,6 +11,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimation.terms import Considered
 from motorfit.finding import Finding
 from motorfit.profile.model import MachineProfile
 
@@ -30,6 +31,7 @@ class ResidualRow:
     residual: float  # measured less fitted [V] or [N m]
     standardised: float  # externally studentised: by its own uncertainty, itself left out
     note: str = ""
+    weight: float = 1.0  # how much it counts; below one where a robust fit held it back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +116,10 @@ class Fit:
         Draws of each free parameter, draw by draw together, where the intervals were
         made by "bootstrap" or "monte-carlo": whatever is computed from them draw by
         draw has its quantiles. They are not cut at zero.
+    terms : tuple of Considered
+        The optional terms: which are in, and why.
+    robust : bool
+        Whether readings that stand out were held back; their weights are in `residuals`.
     """
 
     bench: Bench
@@ -131,6 +137,8 @@ class Fit:
     chi_square: float
     degrees_of_freedom: float
     draws: Mapping[str, FloatArray] | None = None
+    terms: tuple[Considered, ...] = ()
+    robust: bool = False
 
     @property
     def parameters(self) -> Mapping[str, Estimate | NotKnown]:
