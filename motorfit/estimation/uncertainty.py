@@ -129,6 +129,11 @@ def beyond_bounds(joint: Joint) -> FloatArray:
     return np.where(short > BEYOND * deviation, short, 0.0)
 
 
+def moved_along(joint: Joint, index: np.intp) -> FloatArray:
+    """By how much the parameters move when one of them is moved by one, (p,)."""
+    return np.asarray(joint.covariance[:, index] / joint.covariance[index, index])
+
+
 def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     """Covariance of a joint fit by cause.
 
@@ -157,7 +162,7 @@ def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     scatter = widening * (joint.covariance - scaled @ scaled.T)
     short = beyond_bounds(joint)
     for index in np.flatnonzero(short):
-        along = joint.covariance[:, index] / joint.covariance[index, index]
+        along = moved_along(joint, index)
         scatter = scatter + short[index] ** 2 * np.outer(along, along)
     if not (np.all(np.isfinite(scatter)) and np.all(np.isfinite(sensitivity))):
         raise ValueError("the covariance is not finite")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import get_args
 
+import numpy as np
+
 from motorfit.arrays import FloatArray
-from motorfit.estimation.intervals import Drawn, Method
+from motorfit.estimation.intervals import Drawn, Linear, Method, Way
 from motorfit.estimation.uncertainty import Uncertainty
 
 #: The way of the command line, and of `motorfit.fit` unless another is asked for.
@@ -64,7 +66,27 @@ def by_way(uncertainty: Uncertainty, wanted: Wanted) -> Uncertainty:
     """
     if wanted.method == "linear":
         return uncertainty
-    raise ValueError(f"interval {wanted.method!r} is not there yet")
+    return replace(uncertainty, way=_way(uncertainty, wanted))
+
+
+def _way(uncertainty: Uncertainty, wanted: Wanted) -> Way:
+    if wanted.method == "profile":
+        from motorfit.estimation.likelihood import profile_intervals
+
+        return profile_intervals(uncertainty, wanted.level)
+    from motorfit.estimation.bootstrap import bootstrap
+    from motorfit.estimation.resampling import monte_carlo, solve_resamples
+
+    rng = np.random.default_rng(wanted.seed)
+    draw = bootstrap if wanted.method == "bootstrap" else monte_carlo
+    resamples = draw(uncertainty, wanted.draws, rng)
+    deviations = None if resamples is None else solve_resamples(uncertainty, resamples, rng)
+    if deviations is None:
+        return Linear(notes=(_FELL_BACK.format(wanted.method),))
+    return Drawn(method=wanted.method, deviations=deviations, few=wanted.method == "bootstrap")
+
+
+_FELL_BACK = "intervals made linearly: too many resamples of the {} way had no solution"
 
 
 def drawn_parameters(uncertainty: Uncertainty) -> Mapping[str, FloatArray] | None:

@@ -1,0 +1,157 @@
+r"""The bootstrap: the readings themselves tell how they scatter.
+
+Readings are resampled with replacement among their like: repeats of one setting among each
+other, the other readings of a sheet among each other. Of m like readings m - 1 are drawn,
+each counted :math:`m/(m-1)` times, so that the variance is not too small by
+:math:`(m-1)/m` [1]_. What all readings share is redrawn: instruments, and what groups of
+rows have in common.
+
+It has limits, and says so here. Where few readings settle much, resampling cannot show how
+wrong they are: two no-load readings that settle two loss terms lie on the fit exactly.
+So readings of a sheet that are fewer than `FEWEST` are not resampled; their errors are drawn
+as in the Monte Carlo. A resample that has lost what settles a parameter is redrawn. Nor does
+a resample know how few readings it rests on: scales are held, and `Drawn` widens by
+Student's quantile over the normal one.
+
+References
+----------
+.. [1] J. N. K. Rao and C. F. J. Wu, J. Am. Stat. Assoc. 83 (1988) 231: resampling inference
+   with complex survey data.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.estimation.effects import SETTING
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.resampling import (
+    draw_means,
+    draw_reading_errors,
+    with_itself,
+)
+from motorfit.estimation.rows import SPEED
+from motorfit.estimation.uncertainty import Uncertainty
+
+if TYPE_CHECKING:
+    from motorfit.estimation.together import Resamples
+
+#: Readings of a sheet without repeats that are resampled at least; below, they are drawn.
+FEWEST = 5
+
+#: A resample in which some direction of the parameters keeps less of its information than
+#: this has too few distinct readings, and is redrawn.
+_LEAST_LEFT = 0.1
+
+#: How often; what is still too poor then has its readings drawn instead of resampled.
+_ROUNDS = 30
+
+
+def bootstrap(uncertainty: Uncertainty, count: int, rng: np.random.Generator) -> Resamples:
+    """Resamples with the readings resampled, and what they share drawn.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        Of a solved bench.
+    count : int
+        B, how many.
+    rng : numpy.random.Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    Resamples
+        The first of them is the bench as it is.
+    """
+    from motorfit.estimation.together import Resamples
+
+    joint = uncertainty.joint
+    log_variance = np.broadcast_to(
+        joint.scales.log_variance, (count, len(joint.scales.log_variance))
+    )
+    weight, drawn = draw_weights(joint, count, rng)
+    shift = draw_reading_errors(joint, log_variance, rng) * uncertainty.widening**0.5
+    mean = draw_means(uncertainty, log_variance, rng)
+    return Resamples(
+        shift=with_itself(shift * drawn[..., None], 0.0),
+        mean=mean,
+        weight=with_itself(weight, 1.0),
+    )
+
+
+def draw_weights(
+    joint: Joint, count: int, rng: np.random.Generator
+) -> tuple[FloatArray, BoolArray]:
+    """How many times each row counts, and which rows are drawn instead, both (B, n)."""
+    groups = [group for group in strata(joint) if len(group) > 1]
+    weight = np.ones((count, len(joint.problem.assembled.rows)))
+    information = _information(joint)
+    poor = np.arange(count)
+    for _ in range(_ROUNDS):
+        for group in groups:
+            weight[np.ix_(poor, group)] = _counts(len(group), len(poor), rng)
+        poor = poor[_least_left(weight[poor], information) < _LEAST_LEFT]
+        if not len(poor):
+            break
+    drawn = np.ones(weight.shape, dtype=bool)
+    for group in groups:
+        drawn[:, group] = False
+    weight[poor], drawn[poor] = 1.0, True
+    return weight, drawn
+
+
+def _counts(size: int, count: int, rng: np.random.Generator) -> FloatArray:
+    even = np.full(size, 1.0 / size)
+    return np.asarray(rng.multinomial(size - 1, even, size=count) * (size / (size - 1.0)))
+
+
+def strata(joint: Joint) -> list[IntArray]:
+    """Rows that are resampled among each other: repeats of a setting, rows of a sheet.
+
+    A row in a group of one is not resampled.
+    """
+    assembled = joint.problem.assembled
+    rows = assembled.rows
+    setting = np.full(len(rows), -1)
+    for index, nuisance in enumerate(assembled.nuisances):
+        if nuisance.quantity == SETTING:
+            setting[assembled.influence.gain[:, SPEED, index] != 0] = index
+    labels = np.array([f"{file} {kind}" for file, kind in zip(rows.file, rows.kind, strict=True)])
+    settings, of = np.unique(setting, return_inverse=True)
+    repeated = (setting >= 0) & (np.bincount(of, minlength=len(settings))[of] > 1)
+    found = [np.flatnonzero(repeated & (setting == each)) for each in np.unique(setting[repeated])]
+    for sheet in dict.fromkeys(labels):
+        single = np.flatnonzero(~repeated & (labels == sheet))
+        found += (
+            [single] if len(single) >= FEWEST else [single[[place]] for place in range(len(single))]
+        )
+    return found
+
+
+def _information(joint: Joint) -> FloatArray:
+    """What each row tells of the machine parameters, as a share of all rows' (n, p, p).
+
+    In coordinates in which all rows together, with what holds open directions, are the
+    identity.
+    """
+    solution, machine = joint.solution, len(joint.machine)
+    design = solution.linearised.design[..., :machine]
+    each = design.swapaxes(-1, -2) @ np.linalg.solve(solution.covariance, design)
+    size = 1.0 / np.sqrt(np.diag(each.sum(axis=0)) + np.diag(joint.stack.ridge))
+    whole = (each.sum(axis=0) + joint.stack.ridge) * size[:, None] * size
+    values, vectors = np.linalg.eigh(whole)
+    turned = size[:, None] * vectors / np.sqrt(np.maximum(values, 1e-12 * values[-1]))
+    return np.asarray(turned.T @ each @ turned)
+
+
+def _least_left(weight: FloatArray, information: FloatArray) -> FloatArray:
+    """Smallest share of its information that any direction keeps, (B,)."""
+    machine = information.shape[-1]
+    flat = information.reshape(len(information), -1)
+    held = np.eye(machine) - information.sum(axis=0)
+    left = (weight @ flat).reshape(-1, machine, machine) + held
+    return np.asarray(np.linalg.eigvalsh(left)[:, 0])
