@@ -2,9 +2,9 @@ r"""Resamples of a bench: what its readings and instruments might as well have b
 
 *Monte Carlo* draws every error within what is known of it and takes it off the readings
 (JCGM 101): instruments rectangular where theirs are, the readings' own errors with the
-fitted scales. Those scales are estimates, so each resample has scales of its own: one
-that rests on :math:`\nu` degrees of freedom is multiplied by :math:`\nu / \chi^2_\nu`,
-which gives a few readings the tails of Student's t (JCGM 101, 6.4.9).
+fitted scales. Those scales are estimates, so each resample has scales of its own, such as
+the residuals would allow: that gives a few readings the tails of Student's t (JCGM 101,
+6.4.9).
 
 The *bootstrap* lets the readings themselves tell what their errors are, see
 `motorfit.estimation.bootstrap`.
@@ -22,7 +22,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import Joint, open_soft
 from motorfit.estimation.rows import TORQUE, Nuisance
-from motorfit.estimation.scatter import Scales
+from motorfit.estimation.scale_draws import draw_scales
 from motorfit.estimation.solver import Soft
 from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds, moved_along
 
@@ -53,7 +53,7 @@ def monte_carlo(uncertainty: Uncertainty, count: int, rng: np.random.Generator) 
     from motorfit.estimation.together import Resamples
 
     joint = uncertainty.joint
-    log_variance = draw_scales(joint.scales, count, rng)
+    log_variance = draw_scales(joint, count, rng)
     shift = draw_reading_errors(joint, log_variance, rng) * uncertainty.widening**0.5
     mean = draw_means(uncertainty, log_variance, rng)
     return Resamples(shift=with_itself(shift, 0.0), mean=mean)
@@ -63,25 +63,6 @@ def with_itself(drawn: FloatArray, itself: FloatArray | float) -> FloatArray:
     """Draws (B, ...) behind the bench as it is, (B + 1, ...)."""
     first = np.broadcast_to(np.asarray(itself, float), drawn.shape[1:])
     return np.concatenate([first[None], drawn])
-
-
-def draw_scales(scales: Scales, count: int, rng: np.random.Generator) -> FloatArray:
-    r"""Log variances that the residuals would allow, (B, c).
-
-    Each variance is scaled inverse chi-square with :math:`\nu_c = 2/\mathrm{Cov}(t)_{cc}`
-    degrees of freedom; a Gaussian copula holds them together as Cov(t) does.
-    """
-    from scipy.special import chdtri, ndtr
-
-    deviation = np.sqrt(np.diag(scales.covariance))
-    correlation = scales.covariance / deviation / deviation[:, None]
-    normal = rng.multivariate_normal(
-        np.zeros(len(deviation)), correlation, size=count, method="eigh", check_valid="ignore"
-    )
-    freedom = 2.0 / deviation**2
-    # a large normal is a large variance: its chance is that of a chi-square beyond
-    squares = np.asarray(chdtri(freedom, ndtr(normal)))
-    return np.asarray(scales.log_variance + np.log(freedom / squares))
 
 
 def draw_reading_errors(
@@ -167,7 +148,7 @@ def solve_resamples(
     if not (sound[0] and np.mean(sound) >= _ENOUGH):
         return None
     deviations = machine[1:][sound[1:]] - machine[0]
-    return deviations + _beside_the_readings(joint, soft, len(deviations), rng)
+    return np.asarray(deviations + _beside_the_readings(joint, soft, len(deviations), rng))
 
 
 def _beside_the_readings(
