@@ -29,6 +29,8 @@ class Wish:
     """What the command line asks for, besides the benches."""
 
     level: float = 0.95
+    robust: bool = False
+    terms: tuple[str, ...] | None = None
     out: Path | None = None
     figures: Path | None = None
     figure_format: FigureFormat = "png"
@@ -47,6 +49,19 @@ class Outcome:
     problem: MotorfitError | None = None
 
 
+def _terms(_: click.Context, __: click.Parameter, text: str) -> tuple[str, ...] | None:
+    """Names of optional terms, none of them, or None for those that the fit chooses."""
+    from motorfit.estimation.terms import check_terms
+
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    if names == ["auto"]:
+        return None
+    try:
+        return check_terms([] if names == ["none"] else names)
+    except ValueError as error:
+        raise click.BadParameter(f"{error} Or auto, or none.") from None
+
+
 @click.command()
 @click.argument(
     "benches", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="BENCH..."
@@ -58,6 +73,16 @@ class Outcome:
     help="Where the profile goes.  [default: BENCH/profile.json, or NAME-profile.json]",
 )
 @level_option
+@click.option("--robust", is_flag=True, help="Hold back readings that stand out, and name them.")
+@click.option(
+    "--terms",
+    callback=_terms,
+    default="auto",
+    show_default=True,
+    metavar="NAMES",
+    help="Terms to fit besides the usual ones: armature-reaction, windage, magnet-temperature, "
+    "with commas between; none; or auto, those that the readings demand and can carry.",
+)
 @click.option("--details", "with_details", is_flag=True, help="Show everything, not only a screen.")
 @click.option(
     "--figures",
@@ -79,6 +104,8 @@ def fit(
     benches: tuple[Path, ...],
     out: Path | None,
     level: float,
+    robust: bool,
+    terms: tuple[str, ...] | None,
     with_details: bool,
     figures: Path | None,
     figure_format: FigureFormat,
@@ -97,9 +124,18 @@ def fit(
       motorfit fit red.csv --details
       motorfit fit class/ --json
 
-    In Python: motorfit.fit(motorfit.read_bench(bench), level=level)
+    In Python: motorfit.fit(motorfit.read_bench(bench), level=level, robust=robust,
+    terms=terms)
     """
-    wish = Wish(level=level, out=out, figures=figures, figure_format=figure_format, force=force)
+    wish = Wish(
+        level=level,
+        robust=robust,
+        terms=terms,
+        out=out,
+        figures=figures,
+        figure_format=figure_format,
+        force=force,
+    )
     chosen = [bench for path in benches for bench in benches_in(path)]
     if len(chosen) == 1 and chosen == list(benches):
         outcome = fit_one(chosen[0], wish)
@@ -160,7 +196,9 @@ def fit_one(bench: Path, wish: Wish) -> Outcome:
     """
     import motorfit
 
-    fitted = motorfit.fit(motorfit.read_bench(bench), level=wish.level)
+    fitted = motorfit.fit(
+        motorfit.read_bench(bench), level=wish.level, robust=wish.robust, terms=wish.terms
+    )
     place = wish.out or profile_place(bench)
     changes = _changes(place, fitted)
     written: Path | None = None

@@ -75,7 +75,8 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
     and the expected covariance is compared: the same equations as the fit's.
     """
     bench = replace(bench, instruments=with_defaults(bench.instruments))
-    now = _headline(joint.problem, joint.covariance, joint.standing.measured)
+    solved = replace(joint.problem, start=joint.solution.theta)
+    now = _headline(solved, joint.covariance, joint.standing.measured)
     ranked = []
     for candidate in _candidates(bench, joint):
         try:

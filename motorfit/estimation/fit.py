@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,12 +15,13 @@ from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.intervals import Method
-from motorfit.estimation.joint import Joint, settled_or_told
+from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B, C
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.remarks import with_remarks
 from motorfit.estimation.residuals import residual_rows, widening
 from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
+from motorfit.estimation.robust import as_read, fit_robustly
 from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.selection import Chosen, fit_with_terms
 from motorfit.estimation.standing import KNOWN_TO
@@ -51,6 +53,7 @@ def fit(
     draws: int = DRAWS,
     seed: int = SEED,
     terms: Iterable[str] | None = None,
+    robust: bool = False,
 ) -> Fit:
     """Fit a machine to the readings of a bench.
 
@@ -72,6 +75,9 @@ def fit(
         Which optional terms are fitted: "armature-reaction", "windage",
         "magnet-temperature" (the doubt of the magnets' temperature coefficient); none for
         (). Left out, those that the readings demand and can carry.
+    robust : bool
+        Whether readings that stand out count less, by Huber's weights. Those held back are
+        named; none is dropped.
 
     Returns
     -------
@@ -104,7 +110,7 @@ def fit(
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
     with settled_or_told():
-        chosen = fit_with_terms(bench, wanted_terms)
+        chosen = fit_with_terms(bench, wanted_terms, fit_robustly if robust else fit_jointly)
         return _fit(bench, chosen, Wanted(level=level, method=interval, draws=draws, seed=seed))
 
 
@@ -117,7 +123,11 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
         for place, name in enumerate(joint.problem.names)
         if name in PARAMETER_UNITS and joint.standing.known[place]
     }
-    findings = with_remarks(fit_findings(bench, uncertainty, residuals, widths), chosen)
+    # what does not belong is judged with every reading counted fully
+    judged = replace(uncertainty, joint=as_read(joint))
+    findings = with_remarks(
+        fit_findings(bench, judged, residuals, widths), chosen.considered, residuals, joint
+    )
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual
     return Fit(
@@ -137,6 +147,7 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
         draws=drawn_parameters(uncertainty),
         terms=chosen.considered,
+        robust=joint.problem.held is not None,
     )
 
 

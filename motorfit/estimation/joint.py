@@ -173,19 +173,30 @@ def _fit_jointly(problem: Problem) -> Joint:
     log_variance = np.zeros(len(problem.assembled.components))
     # before anything is known every direction is held, far more weakly than readings do
     loose = open_soft(problem, np.eye(len(problem.free)) / 30.0)
-    solution = _solve(problem, problem.start, log_variance, loose)
+    solution = solve_problem(problem, problem.start, log_variance, loose)
     standing = determined(problem.conditions, solution, np.exp(log_variance), problem.size)
     soft = open_soft(problem, standing.open)
     scales = estimate_scales(stack(problem, solution, soft))
     for _ in range(_ROUNDS):
         before = scales.log_variance
-        solution = _solve(problem, solution.theta, before, soft)
+        solution = solve_problem(problem, solution.theta, before, soft)
         standing = determined(problem.conditions, solution, np.exp(before), problem.size)
         soft = open_soft(problem, standing.open)
         stacked = stack(problem, solution, soft)
         scales = estimate_scales(stacked, before)
         if np.max(np.abs(scales.log_variance - before), initial=0.0) < _SETTLED:
             break
+    return joint_of(problem, solution, scales, standing, stacked)
+
+
+def joint_of(
+    problem: Problem,
+    solution: Solution,
+    scales: Scales,
+    standing: Determined,
+    stacked: Stacked,
+) -> Joint:
+    """A joint fit of its parts: the covariance, and what of it is worth telling."""
     projected = project(stacked, scales.log_variance)
     return Joint(
         problem=problem,
@@ -213,9 +224,10 @@ def _worth_telling(
     return replace(standing, share=share, measured=tuple(measured))
 
 
-def _solve(
+def solve_problem(
     problem: Problem, start: FloatArray, log_variance: FloatArray, soft: Soft | None
 ) -> Solution:
+    """The solution at these scales."""
     return solve(
         problem.conditions,
         problem.priors(log_variance),

@@ -1,8 +1,9 @@
-"""Findings that say what the fit did of its own accord."""
+"""Findings that say what the fit did of its own accord, or held back as asked."""
 
 from __future__ import annotations
 
-from motorfit.estimation.selection import Chosen
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.result import ResidualRow
 from motorfit.estimation.terms import Considered, Term
 from motorfit.finding import Finding, Severity
 
@@ -11,18 +12,32 @@ _ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
 _SHOWS: dict[Term, str] = {
     "armature-reaction": "The EMF weakens with the current (armature reaction)",
     "windage": "The turning loss bends upwards with speed (windage)",
-    "magnet-temperature": "What warm magnets do to the EMF is known within 30 % only",
+    "magnet-temperature": "What warm magnets do to the EMF",
 }
 
+#: A row that counts less than this is named; one in 150 of a clean bench does.
+HELD_BACK = 0.5
 
-def with_remarks(findings: tuple[Finding, ...], chosen: Chosen) -> tuple[Finding, ...]:
+_MOST_NAMED = 5
+
+
+def with_remarks(
+    findings: tuple[Finding, ...],
+    considered: tuple[Considered, ...],
+    residuals: tuple[ResidualRow, ...],
+    joint: Joint,
+) -> tuple[Finding, ...]:
     """Findings with what the fit decided by itself, most damaging first.
 
     Parameters
     ----------
     findings : tuple of Finding
         Of the readings.
-    chosen : Chosen
+    considered : tuple of Considered
+        Optional terms.
+    residuals : tuple of ResidualRow
+        With the weight of each row.
+    joint : Joint
         The solved bench.
 
     Returns
@@ -31,9 +46,11 @@ def with_remarks(findings: tuple[Finding, ...], chosen: Chosen) -> tuple[Finding
     """
     remarks = [
         _of_term(one)
-        for one in chosen.considered
+        for one in considered
         if one.included and not one.asked and one.evidence is not None
     ]
+    if joint.problem.held is not None:
+        remarks += _held_back(residuals)
     return tuple(
         sorted([*findings, *remarks], key=lambda one: (_ORDER.index(one.severity), -one.damage))
     )
@@ -51,3 +68,34 @@ def _of_term(one: Considered) -> Finding:
         severity="note",
         damage=one.evidence or 0.0,
     )
+
+
+def _held_back(residuals: tuple[ResidualRow, ...]) -> list[Finding]:
+    """Which rows count less than they would, worst first; none where all count fully."""
+    weights = {(one.file, one.row): one.weight for one in residuals if one.weight < 1.0}
+    if not weights:
+        return []
+    ranked = sorted(weights.items(), key=lambda item: item[1])
+    held = [item for item in ranked if item[1] < HELD_BACK]
+    named = [
+        f"{file} row {row} (counts {100 * weight:.0f} %)"
+        for (file, row), weight in held[:_MOST_NAMED]
+    ]
+    rest = len(ranked) - len(named)
+    if rest:
+        more = "row" if rest == 1 else "rows"
+        named.append(f"{rest} {'more ' if named else ''}{more} a little")
+    where = f"{ranked[0][0][0]}:{ranked[0][0][1]}" if held else "bench"
+    return [
+        Finding(
+            kind="held-back",
+            where=where,
+            says=(
+                f"Held back by the robust fit: {'; '.join(named)}. None was dropped; the "
+                "weights stand with the readings in the details."
+            ),
+            suggestion="Look at your notes for these rows." if held else "",
+            severity="note",
+            damage=1.0 / ranked[0][1],
+        )
+    ]

@@ -12,6 +12,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimation.joint import Joint, fit_jointly
 from motorfit.estimation.problem import pose
 from motorfit.estimation.result import ResidualRow
+from motorfit.estimation.robust import scores_as_read
 from motorfit.estimation.rows import CURRENT, EQUATIONS, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.scatter import estimate_scales, project, subset
 
@@ -50,6 +51,8 @@ def standardised(joint: Joint) -> FloatArray:
     With P the projection of generalised least squares, (P y)_i / P_ii is what is left
     of y_i when it is predicted from all others, with variance 1 / P_ii.
     """
+    if joint.problem.held is not None:
+        return scores_as_read(joint)
     projection = joint.projected.projection
     return np.asarray((projection @ joint.stack.residual) / np.sqrt(_diagonal(projection)))
 
@@ -198,7 +201,7 @@ def residual_rows(joint: Joint) -> tuple[ResidualRow, ...]:
     """One entry a present equation, in the order of the sheets."""
     rows, values = joint.problem.assembled.rows, joint.problem.conditions.nominal.values
     residual = joint.solution.linearised.residual
-    scores = standardised(joint)
+    scores, held = standardised(joint), joint.problem.held
     found = []
     for score, row, equation in zip(scores, *places(joint), strict=True):
         measured = float(values[row, VOLTAGE if equation == 0 else TORQUE])
@@ -216,6 +219,7 @@ def residual_rows(joint: Joint) -> tuple[ResidualRow, ...]:
                 residual=left,
                 standardised=float(score),
                 note=rows.note[row],
+                weight=1.0 if held is None else float(held[row]),
             )
         )
     return tuple(found)

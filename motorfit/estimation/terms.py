@@ -68,10 +68,7 @@ def check_terms(terms: Iterable[str] | None) -> tuple[Term, ...] | None:
         if name not in TERMS:
             near = get_close_matches(str(name), TERMS, 1, cutoff=0.4)
             nearest = f"; the nearest is {near[0]!r}" if near else ""
-            raise ValueError(
-                f"no optional term {name!r}{nearest}. There are {', '.join(TERMS)}; "
-                "none of them is ()."
-            )
+            raise ValueError(f"no optional term {name!r}{nearest}. There are {', '.join(TERMS)}.")
     return tuple(term for term in TERMS if term in cast(list[Term], wanted))
 
 

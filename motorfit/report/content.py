@@ -39,6 +39,8 @@ def fit_content(fit: Fit, changes: Changes | None = None) -> dict[str, Any]:
         "advice": fit.advice,
         "loss": fit.loss,
         "scatter": fit.scatter,
+        "terms": fit.terms,
+        "robust": fit.robust,
         "residuals": fit.residuals,
         "counts": fit.counts,
         "unused": fit.unused,

@@ -40,6 +40,7 @@ def details(fit: Fit, changes: Changes | None = None) -> str:
         section("Known only together", _together(fit)),
         section("Not known", _lacking(fit)),
         section("Correlation of the parameters", _correlation(fit)),
+        section("Optional terms", paragraphs(_terms(fit))),
         section("Scatter, as the residuals tell it", _scatter(fit)),
         section("Errors of the instruments, the same for all their readings", _instruments(fit)),
         section("Readings and the fitted machine", _residuals(fit)),
@@ -190,6 +191,16 @@ def _correlation(fit: Fit) -> str:
     return table(("", *letters[:-1]), rows, right=letters[:-1])
 
 
+def _terms(fit: Fit) -> list[str]:
+    """Which terms are in, and why."""
+    said = []
+    for one in fit.terms:
+        evidence = "" if one.evidence is None else f" ({one.evidence:+.1f} standard deviations)"
+        state = "in" if one.included else "not in"
+        said.append(f"{one.term.replace('-', ' ')}: {state}; {one.why}{evidence}")
+    return said
+
+
 def _scatter(fit: Fit) -> str:
     rows = [(one.name, _deviation(one), _degrees(one.degrees_of_freedom)) for one in fit.scatter]
     text = table(
@@ -240,6 +251,7 @@ def _residual(row: ResidualRow) -> tuple[str, ...]:
     if row.equation == "torque":
         measured, fitted, left, unit = 1e3 * measured, 1e3 * fitted, 1e3 * left, "mN m"
     words = "STANDS OUT" if abs(row.standardised) > STANDS_OUT else ""
+    held = f"counts {100 * row.weight:.0f} %" if row.weight < 1.0 else ""
     return (
         row.file,
         str(row.row),
@@ -249,7 +261,7 @@ def _residual(row: ResidualRow) -> tuple[str, ...]:
         f"{left:+.2g}",
         unit,
         f"{row.standardised:+.1f}",
-        " ".join(part for part in (words, row.note) if part),
+        " ".join(part for part in (words, held, row.note) if part),
     )
 
 
