@@ -191,7 +191,10 @@ def as_problem(
     nuisances: tuple[Nuisance, ...] = (),
     components: tuple[str, ...] = ("voltage",),
 ) -> Problem:
-    """Conditions for k, R and Vb, as if a bench had been posed."""
+    """Conditions for some of k, R and Vb, as if a bench had been posed."""
+    free = tuple(conditions.free)
+    size = np.array([{K: 0.1, R: 1.0, VB: 1.0}[index] for index in free])
+    begin = [{K: 0.1, R: 0.5, VB: 0.5}[index] for index in free]
     return Problem(
         assembled=Assembled(
             rows=conditions.rows,
@@ -204,9 +207,9 @@ def as_problem(
             winding_used=(25.0, 25.0),
         ),
         conditions=conditions,
-        free=(K, R, VB),
-        start=np.concatenate([[0.1, 0.5, 0.5], [nuisance.mean for nuisance in nuisances]]),
-        size=np.array([0.1, 1.0, 1.0]),
+        free=free,
+        start=np.concatenate([begin, [nuisance.mean for nuisance in nuisances]]),
+        size=size,
         magnet_coefficient=-0.002,
     )
 
@@ -222,7 +225,7 @@ def joint_of(problem: Problem, *, known: bool) -> Joint:
     solution = solve(problem.conditions, problem.priors(start), problem.start, np.exp(start))
     stacked = stack(problem, solution, None)
     scales = (
-        Scales(log_variance=start, covariance=np.zeros((count, count)))
+        Scales(log_variance=start, covariance=1e-12 * np.eye(count))
         if known
         else estimate_scales(stacked, prior_readings=1e-20)
     )
