@@ -10,8 +10,8 @@ It has limits, and says so here. Where few readings settle much, resampling cann
 wrong they are: two no-load readings that settle two loss terms lie on the fit exactly.
 So readings of a sheet that are fewer than `FEWEST` are not resampled; their errors are drawn
 as in the Monte Carlo. A resample that has lost what settles a parameter is redrawn. Nor does
-a resample know how few readings it rests on: scales are held, and `Drawn` widens by
-Student's quantile over the normal one.
+a resample know how few readings it rests on: `Drawn` widens by Student's quantile over the
+normal one.
 
 References
 ----------
@@ -50,15 +50,17 @@ _LEAST_LEFT = 0.1
 _ROUNDS = 30
 
 
-def bootstrap(uncertainty: Uncertainty, count: int, rng: np.random.Generator) -> Resamples:
+def bootstrap(
+    uncertainty: Uncertainty, log_variance: FloatArray, rng: np.random.Generator
+) -> Resamples:
     """Resamples with the readings resampled, and what they share drawn.
 
     Parameters
     ----------
     uncertainty : Uncertainty
         Of a solved bench.
-    count : int
-        B, how many.
+    log_variance : ndarray, shape (B, c)
+        Scales of scatter of each resample, for what is drawn.
     rng : numpy.random.Generator
         Where chance comes from.
 
@@ -70,10 +72,7 @@ def bootstrap(uncertainty: Uncertainty, count: int, rng: np.random.Generator) ->
     from motorfit.estimation.together import Resamples
 
     joint = uncertainty.joint
-    log_variance = np.broadcast_to(
-        joint.scales.log_variance, (count, len(joint.scales.log_variance))
-    )
-    weight, drawn = draw_weights(joint, count, rng)
+    weight, drawn = draw_weights(joint, len(log_variance), rng)
     shift = draw_reading_errors(joint, log_variance, rng) * uncertainty.widening**0.5
     mean = draw_means(uncertainty, log_variance, rng)
     return Resamples(

@@ -2,9 +2,7 @@ r"""Resamples of a bench: what its readings and instruments might as well have b
 
 *Monte Carlo* draws every error within what is known of it and takes it off the readings
 (JCGM 101): instruments rectangular where theirs are, the readings' own errors with the
-fitted scales. Those scales are estimates, so each resample has scales of its own, such as
-the residuals would allow: that gives a few readings the tails of Student's t (JCGM 101,
-6.4.9).
+fitted scales or, those being estimates, with others that the residuals would allow.
 
 The *bootstrap* lets the readings themselves tell what their errors are, see
 `motorfit.estimation.bootstrap`.
@@ -22,7 +20,6 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import Joint, open_soft
 from motorfit.estimation.rows import TORQUE, Nuisance
-from motorfit.estimation.scale_draws import draw_scales
 from motorfit.estimation.solver import Soft
 from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds, moved_along
 
@@ -33,15 +30,17 @@ if TYPE_CHECKING:
 _HALF_WIDTH = 3.0**0.5
 
 
-def monte_carlo(uncertainty: Uncertainty, count: int, rng: np.random.Generator) -> Resamples:
+def monte_carlo(
+    uncertainty: Uncertainty, log_variance: FloatArray, rng: np.random.Generator
+) -> Resamples:
     """Resamples with every error drawn within what is known of it.
 
     Parameters
     ----------
     uncertainty : Uncertainty
         Of a solved bench.
-    count : int
-        B, how many.
+    log_variance : ndarray, shape (B, c)
+        Scales of scatter of each resample.
     rng : numpy.random.Generator
         Where chance comes from.
 
@@ -52,9 +51,7 @@ def monte_carlo(uncertainty: Uncertainty, count: int, rng: np.random.Generator) 
     """
     from motorfit.estimation.together import Resamples
 
-    joint = uncertainty.joint
-    log_variance = draw_scales(joint, count, rng)
-    shift = draw_reading_errors(joint, log_variance, rng) * uncertainty.widening**0.5
+    shift = draw_reading_errors(uncertainty.joint, log_variance, rng) * uncertainty.widening**0.5
     mean = draw_means(uncertainty, log_variance, rng)
     return Resamples(shift=with_itself(shift, 0.0), mean=mean)
 

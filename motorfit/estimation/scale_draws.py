@@ -67,6 +67,11 @@ def draw_scales(joint: Joint, count: int, rng: np.random.Generator) -> FloatArra
     )
 
 
+def held_scales(joint: Joint, count: int) -> FloatArray:
+    """The estimated log variances B times over, (B, c)."""
+    return np.tile(joint.scales.log_variance, (count, 1))
+
+
 def draw_likely(
     log_density: Callable[[FloatArray], FloatArray],
     centre: FloatArray,

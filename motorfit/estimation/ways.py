@@ -23,6 +23,10 @@ SEED = 1
 
 _FEWEST_DRAWS = 100
 
+#: Whether "monte-carlo" draws the scales of scatter too. Held, its intervals are widened by
+#: Student's quantile over the normal one.
+SCALES_DRAWN = True
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
@@ -74,16 +78,24 @@ def _way(uncertainty: Uncertainty, wanted: Wanted) -> Way:
         from motorfit.estimation.likelihood import profile_intervals
 
         return profile_intervals(uncertainty, wanted.level)
+    return _drawn(uncertainty, wanted)
+
+
+def _drawn(uncertainty: Uncertainty, wanted: Wanted) -> Way:
     from motorfit.estimation.bootstrap import bootstrap
     from motorfit.estimation.resampling import monte_carlo, solve_resamples
+    from motorfit.estimation.scale_draws import draw_scales, held_scales
 
-    rng = np.random.default_rng(wanted.seed)
-    draw = bootstrap if wanted.method == "bootstrap" else monte_carlo
-    resamples = draw(uncertainty, wanted.draws, rng)
-    deviations = None if resamples is None else solve_resamples(uncertainty, resamples, rng)
+    joint, rng = uncertainty.joint, np.random.default_rng(wanted.seed)
+    resampled = wanted.method == "bootstrap"
+    # a robust fit has no likelihood to draw its scales from
+    held = resampled or joint.problem.held is not None or not SCALES_DRAWN
+    scales = held_scales(joint, wanted.draws) if held else draw_scales(joint, wanted.draws, rng)
+    resamples = (bootstrap if resampled else monte_carlo)(uncertainty, scales, rng)
+    deviations = solve_resamples(uncertainty, resamples, rng)
     if deviations is None:
         return Linear(notes=(_FELL_BACK.format(wanted.method),))
-    return Drawn(method=wanted.method, deviations=deviations, few=wanted.method == "bootstrap")
+    return Drawn(method=wanted.method, deviations=deviations, few=held)
 
 
 _FELL_BACK = "intervals made linearly: too many resamples of the {} way had no solution"
