@@ -1,0 +1,323 @@
+r"""Which suspicions the residuals bear out: scores, and a search for the best explanation.
+
+With P the projection of the restricted likelihood (parameters and everything with a
+prior taken out), a fault of size s along d is estimated by
+
+.. math:: \hat s = \frac{d^\mathsf{T} P y}{d^\mathsf{T} P d}, \qquad
+          u^2(\hat s) = \frac{1}{d^\mathsf{T} P d}
+
+A gross fault inflates the scales of the scatter and so hides itself. The few best
+suspicions are therefore judged with scales that are estimated with d in the design, by
+Student's distribution with the degrees of freedom of those scales, and Bonferroni's
+allowance for the number of suspicions in the family.
+
+References
+----------
+.. [1] R. D. Cook, S. Weisberg, Residuals and Influence in Regression (1982), 2.2.2: mean
+   shift, externally studentised residuals.
+.. [2] B. Rosner, Technometrics 25 (1983) 165: several at once, so that none hides another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import stdtr
+
+from motorfit.arrays import FloatArray
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.scatter import (
+    PRIOR_READINGS,
+    Projected,
+    Scales,
+    Stacked,
+    estimate_scales,
+    project,
+)
+from motorfit.estimation.suspicions import LEVELS, Suspicion
+
+#: Log variances to 5 % are enough to judge by.
+_ROUGHLY = 0.05
+
+#: A suspicion is looked at closely when its rough chance, in its family, is below this.
+_LOOK = 0.15
+
+#: So many are looked at closely in one round ...
+_SHORTLIST = 4
+
+#: ... no two of them nearer to each other than this correlation of their sizes.
+_ALIKE = 0.98
+
+#: Directions whose information is less than this share of what it would be without any
+#: parameter are taken up by the parameters.
+_ABSORBED = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Judged:
+    """M directions judged one by one; every array has shape (M,)."""
+
+    size: FloatArray
+    deviation: FloatArray
+    score: FloatArray  # size over deviation; zero for what the parameters take up
+    freedom: FloatArray  # degrees of freedom of the scales in the deviation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verdict:
+    """A suspicion that the residuals bear out, judged with all others allowed for."""
+
+    suspicion: Suspicion
+    size: float
+    deviation: float
+    score: float
+    freedom: float
+    chance: float  # on a clean bench, among all suspicions of the family
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explained:
+    """What the search found, and the bench with that allowed for."""
+
+    verdicts: tuple[Verdict, ...]
+    stack: Stacked  # the verdicts' directions joined to the design
+    scales: Scales
+    projected: Projected
+    alike: tuple[tuple[Suspicion, ...], ...]  # for each verdict, what explains it as well
+
+
+def judge(stack: Stacked, scales: Scales, directions: FloatArray) -> Judged:
+    """Size and score of each direction at these scales.
+
+    Parameters
+    ----------
+    stack : Stacked
+        Condition equations.
+    scales : Scales
+        Of the scatter.
+    directions : ndarray, shape (N, M)
+        One a column.
+
+    Returns
+    -------
+    Judged
+    """
+    projected = project(stack, scales.log_variance)
+    pulled = projected.projection @ directions
+    information = np.einsum("nm,nm->m", directions, pulled)
+    whole = np.einsum("nm,nm->m", directions, projected.weight @ directions)
+    free = information > _ABSORBED * np.maximum(whole, np.finfo(float).tiny)
+    information = np.where(free, information, 1.0)
+    size = np.where(free, pulled.T @ stack.residual / information, 0.0)
+    slopes = np.exp(scales.log_variance)[:, None, None] * stack.patterns
+    shares = np.einsum("nm,cnm->cm", pulled, slopes @ pulled) / information
+    spread = np.einsum("cm,cd,dm->m", shares, scales.covariance, shares)
+    return Judged(
+        size=size,
+        deviation=information**-0.5,
+        score=size * information**0.5,
+        freedom=2.0 / np.maximum(spread, 2e-9),
+    )
+
+
+def with_directions(stack: Stacked, directions: Sequence[FloatArray]) -> Stacked:
+    """The stack with further parameters, one a direction."""
+    if not directions:
+        return stack
+    count = len(stack.ridge) + len(directions)
+    ridge = np.zeros((count, count))
+    ridge[: len(stack.ridge), : len(stack.ridge)] = stack.ridge
+    # a fault of size s adds s d to the residual: the design is its slope's opposite sign
+    return replace(stack, design=np.column_stack([stack.design, *directions]), ridge=ridge)
+
+
+class _Search:
+    """Forward search over all suspicions, and a look back."""
+
+    def __init__(self, joint: Joint, suspicions: Sequence[Suspicion]) -> None:
+        self.joint, self.suspicions = joint, suspicions
+        self.directions = np.column_stack([each.direction for each in suspicions])
+        family = [each.family for each in suspicions]
+        self.count = np.array([family.count(name) for name in family], dtype=float)
+        self.level = np.array([LEVELS[name] for name in family])
+        self.positive = np.array([each.positive for each in suspicions])
+
+    def stack(self, accepted: Sequence[int]) -> Stacked:
+        """The bench with accepted suspicions allowed for."""
+        return with_directions(self.joint.stack, [self.directions[:, place] for place in accepted])
+
+    def scales(self, accepted: Sequence[int], start: Scales) -> Scales:
+        """Of the scatter, accepted suspicions allowed for."""
+        if not accepted:
+            return self.joint.scales
+        return estimate_scales(self.stack(accepted), start.log_variance, tolerance=_ROUGHLY)
+
+    def chances(self, score: FloatArray, freedom: FloatArray, places: FloatArray) -> FloatArray:
+        """On a clean bench, among all suspicions of the same family."""
+        two_sided = 2.0 * stdtr(freedom, -np.abs(score))
+        one_sided = np.where(score > 0, 0.5 * two_sided, 1.0)
+        chance = np.where(self.positive[places], one_sided, two_sided)
+        return np.asarray(np.minimum(1.0, self.count[places] * chance))
+
+    def shortlist(self, accepted: Sequence[int], scales: Scales) -> list[int]:
+        """What deserves a close look, by scores as if the scales were external."""
+        stack = self.stack(accepted)
+        judged = judge(stack, scales, self.directions)
+        # an internally studentised score is a function of the external one
+        left = np.maximum(judged.freedom - judged.score**2, 1e-3)
+        freedom = np.maximum(judged.freedom - 1.0, 0.5)
+        external = judged.score * np.sqrt(freedom / left)
+        everything = np.arange(len(self.suspicions))
+        chance = self.chances(external, freedom, everything)
+        # scores of more than two standard deviations, or chance could be of few readings
+        gain = 0.5 * (freedom + 1.0) * np.log1p(external**2 / freedom)
+        gain = np.where(chance <= _LOOK, gain + np.log(self.level / self.count), -np.inf)
+        gain[list(accepted)] = -np.inf
+        chosen: list[int] = []
+        projection = project(stack, scales.log_variance).projection
+        for place in np.argsort(-gain, kind="stable"):
+            if len(chosen) == _SHORTLIST or not np.isfinite(gain[place]):
+                break
+            if all(abs(self._likeness(projection, place, other)) < _ALIKE for other in chosen):
+                chosen.append(int(place))
+        return chosen
+
+    def _likeness(self, projection: FloatArray, one: int, other: int) -> float:
+        pair = self.directions[:, [one, other]]
+        cross = pair.T @ projection @ pair
+        return float(cross[0, 1] / np.sqrt(cross[0, 0] * cross[1, 1]))
+
+    def best(self, accepted: list[int], scales: Scales) -> tuple[int, Scales] | None:
+        """The suspicion that makes the readings likeliest; none where none is suspicious."""
+        found = []
+        for place in self.shortlist(accepted, scales):
+            together = [*accepted, place]
+            own = self.scales(together, scales)
+            likelihood = _likelihood(self.joint.stack, self.stack(together), own)
+            prior = float(np.log(self.level[place] / self.count[place]))
+            found.append((likelihood + prior, place, own))
+        if not found:
+            return None
+        _, place, own = max(found, key=lambda each: each[0])
+        return place, own
+
+    def verdict(self, place: int, others: Sequence[int], scales: Scales) -> Verdict:
+        """One suspicion, the others allowed for, at scales that allow for all of them."""
+        direction = self.directions[:, [place]]
+        judged = judge(self.stack(others), scales, direction)
+        chance = self.chances(judged.score, judged.freedom, np.array([place]))
+        return Verdict(
+            suspicion=self.suspicions[place],
+            size=float(judged.size[0]),
+            deviation=float(judged.deviation[0]),
+            score=float(judged.score[0]),
+            freedom=float(judged.freedom[0]),
+            chance=float(chance[0]),
+        )
+
+    def forward(self, most: int) -> list[int]:
+        """The best explanation, one after another, up to the last beyond chance."""
+        accepted: list[int] = []
+        scales, beyond_chance = self.joint.scales, 0
+        equations, parameters = self.joint.stack.design.shape
+        while len(accepted) < most and equations - parameters - len(accepted) > 1:
+            found = self.best(accepted, scales)
+            if found is None:
+                break
+            place, scales = found
+            verdict = self.verdict(place, accepted, scales)
+            accepted.append(place)
+            if verdict.chance <= self.level[place]:
+                beyond_chance = len(accepted)
+        return accepted[:beyond_chance]
+
+    def look_back(self, accepted: list[int]) -> tuple[list[int], list[Verdict], Scales]:
+        """Leave out what the later ones explain as well."""
+        while True:
+            scales = self.scales(accepted, self.joint.scales)
+            verdicts = [
+                self.verdict(place, [other for other in accepted if other != place], scales)
+                for place in accepted
+            ]
+            over = [
+                verdict.chance / self.level[place]
+                for verdict, place in zip(verdicts, accepted, strict=True)
+            ]
+            if not over or max(over) <= 1.0:
+                return accepted, verdicts, scales
+            accepted = [
+                each for each, ratio in zip(accepted, over, strict=True) if ratio < max(over)
+            ]
+
+    def alike(self, place: int, accepted: Sequence[int], scales: Scales) -> tuple[Suspicion, ...]:
+        """Suspicions of another sort that explain nearly as much."""
+        others = [other for other in accepted if other != place]
+        judged = judge(self.stack(others), scales, self.directions)
+        fits = self.positive & (judged.score <= 0)
+        gain = np.where(fits, 0.0, 0.5 * judged.score**2)
+        own = self.suspicions[place]
+        near = np.flatnonzero(gain > gain[place] - _NEARLY)
+        best: dict[tuple[str, str], int] = {}
+        for other in near[np.argsort(-gain[near], kind="stable")].tolist():
+            sort = (self.suspicions[other].family, self.suspicions[other].shape)
+            if sort != (own.family, own.shape) and other not in accepted:
+                best.setdefault(sort, other)
+        return tuple(self.suspicions[other] for other in best.values())
+
+
+#: Explanations are as good as each other within this difference of log likelihood.
+_NEARLY = 2.0
+
+
+def _likelihood(bare: Stacked, stack: Stacked, scales: Scales) -> float:
+    """Log restricted likelihood of the bare bench, at the best sizes of what is joined."""
+    t = scales.log_variance
+    projected = project(stack, t)
+    determinant = np.linalg.slogdet(projected.weight)[1]
+    information = bare.design.T @ projected.weight @ bare.design + bare.ridge
+    determinant -= np.linalg.slogdet(information)[1]
+    square = stack.residual @ projected.projection @ stack.residual
+    prior = -PRIOR_READINGS * np.sum(np.exp(-t) + t)
+    return float(0.5 * (determinant - square + prior))
+
+
+def explain(joint: Joint, suspicions: Sequence[Suspicion], most: int = 4) -> Explained:
+    """Search for what is wrong: the best explanation first, then of the rest.
+
+    Parameters
+    ----------
+    joint : Joint
+        A solved bench.
+    suspicions : sequence of Suspicion
+        From `motorfit.estimation.suspicions.suspects`.
+    most : int
+        How many are looked for.
+
+    Returns
+    -------
+    Explained
+        With no verdict where nothing is beyond chance.
+    """
+    if not suspicions:
+        return _nothing(joint)
+    search = _Search(joint, suspicions)
+    accepted = search.forward(most)
+    if not accepted:
+        return _nothing(joint)
+    accepted, verdicts, scales = search.look_back(accepted)
+    stack = search.stack(accepted)
+    return Explained(
+        verdicts=tuple(verdicts),
+        stack=stack,
+        scales=scales,
+        projected=project(stack, scales.log_variance),
+        alike=tuple(search.alike(place, accepted, scales) for place in accepted),
+    )
+
+
+def _nothing(joint: Joint) -> Explained:
+    return Explained(
+        verdicts=(), stack=joint.stack, scales=joint.scales, projected=joint.projected, alike=()
+    )

@@ -1,0 +1,321 @@
+"""What may be wrong with a bench, each as a direction in its condition equations.
+
+A fault of size s moves the stack of condition equations by s d. The fit cannot tell
+beforehand which fault there is, if any; so every reading, group, sheet and effect that a
+bench is known to suffer from has its direction d here, with the unit in which s is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from motorfit.arrays import FloatArray, IntArray
+from motorfit.bench.records import Bench, Run
+from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import K
+from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
+
+#: Chance that a clean bench is called wrong, by family. They add to about one in a hundred.
+LEVELS = {
+    "reading": 0.005,
+    "group": 0.001,
+    "step": 0.002,
+    "sheet": 0.002,
+    "heating": 0.001,
+    "curve": 0.001,
+    "torque": 0.0005,
+}
+
+#: Neighbouring rows whose speeds are this near were read at one setting of the drive.
+_ONE_SETTING = 0.05
+
+#: A change from some row on has at least so many rows before it and after.
+_ROWS_BEFORE, _ROWS_AFTER = 2, 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Suspicion:
+    """One thing that may be wrong, and what it would do to the N condition equations."""
+
+    family: str  # of `LEVELS`
+    shape: str  # what changes: "voltage", "speed", "series", "heating", ...
+    file: str  # the sheet it is in, "" for the whole bench
+    rows: IntArray  # the readings it touches
+    direction: FloatArray  # (N,) at size one
+    positive: bool = False  # a size below zero makes no sense
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sheet:
+    """One run of a test and its places among the rows of the bench."""
+
+    run: Run
+    rows: IntArray
+
+    @property
+    def name(self) -> str:
+        """Of the file."""
+        return self.run.source.name
+
+
+class Ground:
+    """What the directions are made of: readings, sensitivities and where they stand.
+
+    Parameters
+    ----------
+    bench : Bench
+        The readings.
+    joint : Joint
+        Their fit.
+    """
+
+    def __init__(self, bench: Bench, joint: Joint) -> None:
+        conditions = joint.problem.conditions
+        self.joint, self.rows = joint, conditions.rows
+        self.present = conditions.present
+        self.sensitivity = joint.solution.linearised.sensitivity
+        self.full = conditions.full(joint.solution.theta)
+        values = conditions.nominal.values
+        self.speed, self.current = values[:, SPEED], values[:, CURRENT]
+        self.shown = conditions.rows.shown
+        self.thermal = conditions.thermal
+        self.sheets: list[Sheet] = []
+        start = 0
+        for run in bench.of_kind(*USED_KINDS):
+            if len(run):
+                self.sheets.append(Sheet(run=run, rows=np.arange(start, start + len(run))))
+                start += len(run)
+
+    def direction(
+        self,
+        rows: IntArray,
+        *,
+        voltage: FloatArray | float = 0.0,
+        torque: FloatArray | float = 0.0,
+    ) -> FloatArray:
+        """Of what the two equations of some rows lack, (N,)."""
+        whole = np.zeros(self.present.shape)
+        whole[rows, 0], whole[rows, 1] = voltage, torque
+        return np.asarray(whole[self.present])
+
+    def misread(self, rows: IntArray, quantity: int, by: FloatArray | float) -> FloatArray:
+        """Of one column of some rows that shows so much too much, (N,)."""
+        whole = np.zeros(self.present.shape)
+        whole[rows] = self.sensitivity[rows, :, quantity] * np.reshape(by, (-1, 1))
+        return np.asarray(whole[self.present])
+
+    def too_fast(self, rows: IntArray) -> FloatArray:
+        """Of a speed that is shown too high, relative."""
+        return self.misread(rows, SPEED, self.shown[rows, SPEED])
+
+    def measured_torque(self) -> IntArray:
+        """Rows whose torque was read, not known to be zero."""
+        return np.flatnonzero(self.present[:, 1] & (self.rows.rounding[:, TORQUE] > 0))
+
+
+def single_readings(ground: Ground) -> Iterator[Suspicion]:
+    """Each reading by itself; in a row with one equation the columns cannot be told apart."""
+    both = ground.present.all(axis=1)
+    torque = set(ground.measured_torque().tolist())
+    for row in range(len(ground.rows)):
+        rows = np.array([row])
+        quantities = [("voltage", VOLTAGE)] if ground.present[row, 0] else []
+        if both[row]:
+            quantities.append(("current", CURRENT))
+            if row in torque:
+                quantities.append(("torque", TORQUE))
+        for shape, quantity in quantities:
+            yield Suspicion(
+                family="reading",
+                shape=shape,
+                file=ground.rows.file[row],
+                rows=rows,
+                direction=ground.misread(rows, quantity, 1.0),
+            )
+
+
+def groups_of(sheet: Sheet) -> list[IntArray]:
+    """Rows of a driven sheet that were read at one setting of the drive."""
+    run = sheet.run
+    if not run.test.generating:
+        return []
+    if any(run.setting):
+        labels = np.array(run.setting, dtype=object)
+        return [sheet.rows[labels == label] for label in dict.fromkeys(run.setting) if label]
+    size = np.abs(run.get("speed"))
+    groups: list[list[int]] = []
+    for place, speed in enumerate(size.tolist()):
+        if groups and abs(speed / size[groups[-1][0]] - 1.0) < _ONE_SETTING:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    return [sheet.rows[group] for group in groups]
+
+
+def whole_groups(ground: Ground) -> Iterator[Suspicion]:
+    """The speed of a whole setting, as of another setting."""
+    for sheet in ground.sheets:
+        groups = groups_of(sheet)
+        for group in groups:
+            if len(group) > 1 and len(groups) > 1:
+                yield Suspicion(
+                    family="group",
+                    shape="speed",
+                    file=sheet.name,
+                    rows=group,
+                    direction=ground.too_fast(group),
+                )
+
+
+def changes_from_a_row_on(ground: Ground) -> Iterator[Suspicion]:
+    """A lead that came loose, a meter or a drive that changed while a sheet was filled."""
+    for sheet in ground.sheets:
+        for start in range(_ROWS_BEFORE, len(sheet.rows) - _ROWS_AFTER + 1):
+            for shape, direction, positive in _lasting(ground, sheet, sheet.rows[start:]):
+                yield Suspicion(
+                    family="step",
+                    shape=shape,
+                    file=sheet.name,
+                    rows=sheet.rows[start:],
+                    direction=direction,
+                    positive=positive,
+                )
+
+
+def _lasting(
+    ground: Ground, sheet: Sheet, rows: IntArray
+) -> Iterator[tuple[str, FloatArray, bool]]:
+    """What may have changed for some rows: shape, direction, whether only for the worse."""
+    kind = sheet.run.kind
+    if kind != "resistance":
+        yield "speed", ground.too_fast(rows), False
+    if kind != "open-circuit":
+        yield "series", ground.direction(rows, voltage=ground.current[rows]), True
+    if kind in ("no-load-motor", "brake"):
+        yield "current", ground.misread(rows, CURRENT, ground.shown[rows, CURRENT]), False
+
+
+def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
+    """What one sheet says differently from the others."""
+    if len(ground.sheets) < 2:
+        return
+    for sheet in ground.sheets:
+        rows, kind = sheet.rows, sheet.run.kind
+        made: list[tuple[str, FloatArray]] = []
+        if kind != "resistance":
+            made.append(("speed", ground.too_fast(rows)))
+        if kind != "open-circuit":
+            made.append(("series", ground.direction(rows, voltage=ground.current[rows])))
+            sign = -1.0 if sheet.run.test.generating else 1.0
+            made.append(("current-zero", ground.misread(rows, CURRENT, sign)))
+        for shape, direction in made:
+            yield Suspicion(
+                family="sheet", shape=shape, file=sheet.name, rows=rows, direction=direction
+            )
+
+
+def heating(ground: Ground) -> Iterator[Suspicion]:
+    """A winding that warms while it carries current, in kelvin where it is warmest."""
+    per_kelvin = ground.full[1] / (ground.thermal.winding_constant + ground.thermal.reference)
+    for sheet in ground.sheets:
+        run, rows = sheet.run, sheet.rows
+        if run.kind in ("open-circuit", "no-load-motor") or "winding" in run.readings:
+            continue
+        square = ground.current[rows] ** 2
+        for shape, warmth in (("heating", square), ("heating-in-order", np.cumsum(square))):
+            if not (square > 0).any():
+                continue
+            risen = warmth / np.max(warmth)
+            yield Suspicion(
+                family="heating",
+                shape=shape,
+                file=sheet.name,
+                rows=rows,
+                direction=ground.direction(rows, voltage=per_kelvin * ground.current[rows] * risen),
+                positive=True,
+            )
+
+
+def curves(ground: Ground) -> Iterator[Suspicion]:
+    """Curvature with current and with speed."""
+    emf, size = ground.full[K] * ground.speed, np.abs(ground.current)
+    turning = np.flatnonzero(~ground.rows.standing)
+    top = float(np.max(np.abs(ground.speed), initial=0.0)) or 1.0
+    carried = ground.full[K] * size * ground.current
+    braked = np.flatnonzero(ground.present[:, 1])
+    for shape, rows, direction, positive in (
+        (
+            "reaction",
+            turning,
+            ground.direction(turning, voltage=-(emf * size)[turning], torque=-carried[turning]),
+            False,
+        ),
+        (
+            "speed-curve",
+            turning,
+            ground.direction(turning, voltage=(emf * np.abs(ground.speed) / top)[turning]),
+            False,
+        ),
+        (
+            "windage",
+            braked,
+            ground.direction(braked, torque=-(ground.speed[braked] ** 2)),
+            False,
+        ),
+    ):
+        if len(rows):
+            yield Suspicion(
+                family="curve",
+                shape=shape,
+                file="",
+                rows=rows,
+                direction=direction,
+                positive=positive,
+            )
+
+
+def torque_constant(ground: Ground) -> Iterator[Suspicion]:
+    """Newton metres per ampere that are not the volts per rad/s, relative."""
+    rows = ground.measured_torque()
+    if len(rows):
+        yield Suspicion(
+            family="torque",
+            shape="torque-constant",
+            file="",
+            rows=rows,
+            direction=ground.direction(rows, torque=ground.full[K] * ground.current[rows]),
+        )
+
+
+_FAMILIES = (
+    single_readings,
+    whole_groups,
+    changes_from_a_row_on,
+    whole_sheets,
+    heating,
+    curves,
+    torque_constant,
+)
+
+
+def suspects(bench: Bench, joint: Joint) -> tuple[Suspicion, ...]:
+    """Everything that may be wrong with a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The readings.
+    joint : Joint
+        Their fit, from `motorfit.estimation.joint.fit_jointly`.
+
+    Returns
+    -------
+    tuple of Suspicion
+        Some of them may be what the fit's own parameters do already: those have no size.
+    """
+    ground = Ground(bench, joint)
+    return tuple(suspicion for family in _FAMILIES for suspicion in family(ground))
