@@ -1,45 +1,33 @@
 """Do the intervals hold the truth as often as they say? A study that anyone can rerun.
 
-python -m motorfit.studies.coverage --benches 200 -o coverage.csv
+python -m motorfit.studies.coverage --benches 200 -o coverage.csv --figure coverage.png
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal, get_args
 
 import click
 
 from motorfit.errors import MotorfitError, OutputError
+from motorfit.estimation.intervals import Method
 from motorfit.files import write_whole
+from motorfit.studies.running import SEED, Refusal, commit, run_all, shown
 from motorfit.studies.scenarios import SCENARIOS
-from motorfit.studies.scores import findings_table, plain_table, score
-from motorfit.studies.trials import Draw, Trial, trial
+from motorfit.studies.scores import Tally
+from motorfit.studies.terminal import findings_text, scores_text, targets_text
+from motorfit.studies.trials import Ask, Draw, Trial, trial
 
-#: Of the table in the documentation.
-SEED = 20240501
-
-#: Benches that a process takes at a time.
-_HANDFUL = 5
-
-
-class _Refusal(click.ClickException):
-    """What cannot be done: the message alone, and exit code 2."""
-
-    exit_code = 2
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def run_trials(
-    scenarios: Sequence[str],
-    benches: int,
-    *,
-    seed: int = SEED,
-    level: float = 0.95,
-    draw: Draw = "rectangular",
-    processes: int = 1,
+    scenarios: Sequence[str], benches: int, ask: Ask, *, processes: int = 1
 ) -> Iterator[Trial]:
     """Simulate and fit benches, in order; the same whatever the number of processes.
 
@@ -49,66 +37,21 @@ def run_trials(
         Of `SCENARIOS`.
     benches : int
         Of each scenario.
-    seed : int
-        Of the whole study.
-    level : float
-        Coverage of the intervals.
-    draw : {"rectangular", "normal"}
-        How the meters' errors are drawn.
+    ask : Ask
+        How they are drawn and fitted.
     processes : int
-        How many run at a time; with one, all happens in this one.
+        How many run at a time.
 
     Yields
     ------
     Trial
     """
-    names = [name for name in scenarios for _ in range(benches)]
-    numbers = [number for _ in scenarios for number in range(benches)]
-    one = partial(trial, seed=seed, level=level, draw=draw)
-    if processes == 1:
-        yield from map(one, names, numbers)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    with (
-        _one_thread_each(),
-        ProcessPoolExecutor(
-            processes, mp_context=get_context("spawn"), initializer=_leave_stopping_to_the_parent
-        ) as pool,
-    ):
-        yield from pool.map(one, names, numbers, chunksize=_HANDFUL)
+    tasks = ((name, number) for name in scenarios for number in range(benches))
+    return run_all(partial(_trial, ask=ask), tasks, processes=processes)
 
 
-def _leave_stopping_to_the_parent() -> None:
-    """Ctrl-C reaches every process of a terminal; one message is enough."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Started processes inherit this; the matrices are too small to share one's work."""
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    missing = [name for name in names if name not in os.environ]
-    os.environ.update(dict.fromkeys(missing, "1"))
-    try:
-        yield
-    finally:
-        for name in missing:
-            del os.environ[name]
-
-
-def _shown(trials: Iterable[Trial], total: int) -> list[Trial]:
-    """All of them, with a bar on a terminal and nothing when piped."""
-    from rich.console import Console
-    from rich.progress import track
-
-    console = Console(stderr=True)
-    if not console.is_terminal:  # a bar that is switched off still ends its line
-        return list(trials)
-    return list(track(trials, "Fitting", total=total, console=console))
+def _trial(task: tuple[str, int], ask: Ask) -> Trial:
+    return trial(*task, ask)
 
 
 @click.command()
@@ -126,6 +69,22 @@ def _shown(trials: Iterable[Trial], total: int) -> list[Trial]:
     multiple=True,
     metavar="NAME",
     help="Only this one; may be given several times.  [default: all]",
+)
+@click.option(
+    "--interval",
+    "intervals",
+    type=click.Choice(get_args(Method)),
+    multiple=True,
+    default=("linear",),
+    show_default=True,
+    help="How the intervals are made; may be given several times.",
+)
+@click.option(
+    "--draws",
+    type=click.IntRange(min=100),
+    default=2000,
+    show_default=True,
+    help="Of each bench, where an interval is made of draws.",
 )
 @click.option(
     "--draw",
@@ -159,18 +118,29 @@ def _shown(trials: Iterable[Trial], total: int) -> list[Trial]:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the table as CSV, too.",
 )
-@click.option("--force", is_flag=True, help="Replace the CSV file if it is there.")
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw it, as .png or .svg.",
+)
+@click.option("--force", is_flag=True, help="Replace the files if they are there.")
 def main(
     benches: int,
     scenarios: tuple[str, ...],
+    intervals: tuple[Method, ...],
+    draws: int,
     draw: Draw,
     level: float,
     seed: int,
     processes: int | None,
     out: Path | None,
+    figure: Path | None,
     force: bool,
 ) -> None:
     """Count how often the intervals of simulated benches hold the truth.
+
+    How wide they are and how far the estimates scatter is held against the best that could
+    be done with the same readings.
 
     \b
     Example:
@@ -178,24 +148,61 @@ def main(
       python -m motorfit.studies.coverage --scenario "ten readings"
     """
     try:
-        if out is not None and out.exists() and not force:  # before the work, not after it
-            raise OutputError(f"{out} is there already. Replace it with --force.")
-        chosen = scenarios or tuple(SCENARIOS)
-        trials = run_trials(
-            chosen,
-            benches,
+        form = _form(figure)
+        _refuse_what_is_there((out, figure), force)  # before the work, not after it
+        chosen = tuple(dict.fromkeys(scenarios)) or tuple(SCENARIOS)
+        ask = Ask(
             seed=seed,
             level=level,
             draw=draw,
-            processes=processes or os.cpu_count() or 1,
+            intervals=tuple(dict.fromkeys(intervals)),
+            draws=draws,
         )
-        done = _shown(trials, benches * len(chosen))
-        scores = score(done)
-        click.echo(f"{plain_table(scores)}\n\n{findings_table(done)}")
+        trials = run_trials(chosen, benches, ask, processes=processes or os.cpu_count() or 1)
+        tally = Tally(ask).add_all(shown(trials, benches * len(chosen), "Fitting"))
+        scores = tally.table()
+        click.echo(f"{scores_text(scores)}\n\n{targets_text(scores)}\n\n{findings_text(tally)}")
         if out is not None:
-            write_whole(out, scores.to_csv(index=False, float_format="%.6g"), force=force)
+            write_whole(out, _csv(scores, ask), force=force)
+        if figure is not None:
+            _draw(scores, figure, form, level, force=force)
     except MotorfitError as error:
-        raise _Refusal(str(error)) from error
+        raise Refusal(str(error)) from error
+
+
+def _form(figure: Path | None) -> Literal["png", "svg"]:
+    suffix = ".png" if figure is None else figure.suffix.lower()
+    if suffix not in (".png", ".svg"):
+        raise OutputError(f"{figure}: a figure ends in .png or .svg.")
+    return "png" if suffix == ".png" else "svg"
+
+
+def _refuse_what_is_there(files: Sequence[Path | None], force: bool) -> None:
+    for file in files:
+        if file is not None and file.exists() and not force:
+            raise OutputError(f"{file} is there already. Replace it with --force.")
+
+
+def _csv(scores: pd.DataFrame, ask: Ask) -> str:
+    """With what it takes to make the same table again."""
+    whole = scores.assign(
+        level=ask.level, draw=ask.draw, draws=ask.draws, seed=ask.seed, commit=commit()
+    )
+    return whole.to_csv(index=False, float_format="%.6g")
+
+
+def _draw(
+    scores: pd.DataFrame,
+    path: Path,
+    form: Literal["png", "svg"],
+    level: float,
+    *,
+    force: bool,
+) -> None:
+    from motorfit.report.figure_style import figure_bytes
+    from motorfit.studies.figure import coverage_figure
+
+    write_whole(path, figure_bytes(coverage_figure(scores, level), form), force=force)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from motorfit.machine.brushed import BrushedMachine
+from motorfit.quantities import Stated
 from motorfit.simulation.instruments import (
     VirtualKit,
     VirtualMeter,
@@ -115,6 +116,14 @@ _THREE_DIGITS = _kit(
     *_meters((1.0, 1), (1.5, 1), 0.1, 5.0, counts=1000, step=10.0, scatter=0.001),
 )
 
+#: An ammeter without a finer range than that of ten amperes.
+_ONE_RANGE = virtual_meter(
+    "current", "meter B", percent=1.2, digits=3, resolution=0.01, burden=0.03, repeatability=0.003
+)
+
+#: What the readings of one setting share is as large as the tachometer's own scatter.
+_SHARED = Conditions(setting_drift=0.002, drive_scatter=0.001)
+
 SCENARIOS: dict[str, Scenario] = {
     "plain meters": Scenario(),
     "good meters": Scenario(kit=_GOOD),
@@ -132,27 +141,73 @@ SCENARIOS: dict[str, Scenario] = {
             zeros=("current",),
         )
     ),
-    "resistor values, no ammeter": Scenario(
-        plan=replace(
-            _PLAN, load_columns="load", supply_voltages=(), resistance_currents=(), zeros=()
+    "three open-circuit, four load readings": Scenario(
+        plan=BenchPlan(
+            open_circuit_speeds=(120.0, 240.0, 360.0),
+            load_speeds=(180.0, 340.0),
+            load_resistors=(2.4, 9.6),
         )
     ),
-    "fixed-speed lathe": Scenario(
+    "brush drop near zero": Scenario(machine=replace(MACHINE, brush_drop=0.03)),
+    "brush drop 1.6 V": Scenario(machine=replace(MACHINE, brush_drop=1.6)),
+    "speed wanders 2 %": Scenario(
+        conditions=Conditions(speed_drift=0.02), true_findings=frozenset({"large-scatter"})
+    ),
+    "friction wanders 5 %": Scenario(conditions=Conditions(friction_row=0.05)),
+    "friction wanders 5 %, 24 no-load rows": Scenario(
+        plan=replace(_PLAN, supply_voltages=tuple(np.linspace(6.0, 28.0, 12).tolist()), runs=2),
+        conditions=Conditions(friction_row=0.05),
+    ),
+    "three-digit displays": Scenario(kit=_THREE_DIGITS),
+    # 120 and 240 ohm: 0.06 to 0.2 A beside 8 A
+    "half of the load currents small": Scenario(
+        plan=replace(_PLAN, load_resistors=(2.4, 4.8, 120.0, 240.0))
+    ),
+    "hardly any loss": Scenario(
+        machine=replace(MACHINE, coulomb_torque=5e-4, viscous_coefficient=1e-6),
+        kit=_kit(_ONE_RANGE),
+    ),
+    "winding known to 20 K": Scenario(
+        conditions=Conditions(winding=Stated(22.0, 20.0, "22 degC +- 20 K"))
+    ),
+    "settings share a speed error, named": Scenario(
+        plan=replace(_PLAN, repeats=2, label_settings=True),
+        conditions=_SHARED,
+        true_findings=frozenset({"residuals-hang-together"}),
+    ),
+    "settings share a speed error, not named": Scenario(
+        plan=replace(_PLAN, repeats=2),
+        conditions=_SHARED,
+        true_findings=frozenset({"residuals-hang-together"}),
+    ),
+    "errors correlated in time": Scenario(
+        plan=replace(_PLAN, repeats=2),
+        conditions=Conditions(serial_drift=0.002, serial_correlation=0.7),
+        true_findings=frozenset({"residuals-hang-together"}),
+    ),
+    "one speed only": Scenario(
         plan=BenchPlan(
             load_speeds=(150.0,), load_resistors=(1.5, 3.3, 6.8, 15.0), supply_voltages=(12.0,)
         ),
         conditions=Conditions(drive_scatter=0.003),
     ),
+    "one resistor, open circuit": Scenario(
+        plan=replace(
+            _PLAN,
+            load_speeds=_PLAN.open_circuit_speeds,
+            load_resistors=(2.4,),
+            resistance_currents=(),
+        )
+    ),
+    "resistor values, no ammeter": Scenario(
+        plan=replace(
+            _PLAN, load_columns="load", supply_voltages=(), resistance_currents=(), zeros=()
+        )
+    ),
     "both directions": Scenario(
         plan=replace(_PLAN, directions=("a", "b")),
         conditions=Conditions(direction_effect=0.02),
         true_findings=frozenset({"directions-differ"}),
-    ),
-    "hardly any brush drop": Scenario(machine=replace(MACHINE, brush_drop=0.03)),
-    "friction wanders 5 %": Scenario(conditions=Conditions(friction_row=0.05)),
-    "friction wanders 5 %, 24 no-load rows": Scenario(
-        plan=replace(_PLAN, supply_voltages=tuple(np.linspace(6.0, 28.0, 12).tolist()), runs=2),
-        conditions=Conditions(friction_row=0.05),
     ),
     "many readings, unknown tachometer": Scenario(
         kit=_kit(
@@ -172,13 +227,8 @@ SCENARIOS: dict[str, Scenario] = {
             load_speeds=tuple(np.linspace(80.0, 370.0, 20).tolist()),
         ),
     ),
-    "three-digit displays": Scenario(kit=_THREE_DIGITS),
-    "drifting drive, settings named": Scenario(
-        plan=replace(_PLAN, label_settings=True),
-        conditions=Conditions(setting_drift=0.004),
-    ),
     "no zero readings": Scenario(plan=replace(_PLAN, zeros=())),
-    "zero readings, light machine": Scenario(
+    "light machine, three zero readings": Scenario(
         machine=replace(MACHINE, coulomb_torque=0.004, viscous_coefficient=1e-5),
         plan=replace(_PLAN, zero_repeats=3),
     ),

@@ -1,118 +1,149 @@
-"""From many trials to coverage, widths and bias."""
+"""How often the intervals held the truth, how wide they were, how far the estimates were off."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from motorfit.arrays import FloatArray
-from motorfit.studies.trials import LOSS, SYMBOLS, Trial
+from motorfit.studies.bound import QUANTITIES, Reference, reference
+from motorfit.studies.targets import judged
+from motorfit.studies.trials import Ask, Trial
 
-QUANTITIES = (*SYMBOLS, LOSS)
+
+@dataclass(slots=True)
+class _Sums:
+    """Of one quantity and one way to an interval; errors in units of ``unit``."""
+
+    count: int = 0
+    below: int = 0  # intervals wholly below the truth
+    above: int = 0
+    width: float = 0.0
+    error: float = 0.0
+    square: float = 0.0
+    uncertainty: float = 0.0
 
 
-def score(trials: Sequence[Trial]) -> pd.DataFrame:
-    """One row for each scenario and quantity that ever had a value.
+@dataclass(slots=True)
+class _Scenario:
+    benches: int = 0
+    failed: int = 0
+    errors: Counter[str] = field(default_factory=Counter)  # benches with a false one of a kind
+    cautions: Counter[str] = field(default_factory=Counter)
+    with_error: int = 0  # benches
+    with_caution: int = 0
+    sums: dict[tuple[str, str], _Sums] = field(default_factory=dict)
 
-    Parameters
-    ----------
-    trials : sequence of Trial
-        Of any number of scenarios.
 
-    Returns
-    -------
-    DataFrame
-        ``coverage`` of the intervals with its binomial ``standard_error``; mean
-        ``half_width`` relative to the truth; ``spread``, the standard deviation of the
-        errors over the mean standard uncertainty (one where the uncertainty is right,
-        less where it is too large); ``bias`` over its standard error; ``known``, the
-        share of benches in which the quantity had a value; ``below`` and ``above``, the
-        shares of intervals that lie wholly below or above the truth; ``false_findings``,
-        the share of benches of the scenario with a false one.
-    """
-    rows = []
-    for scenario in dict.fromkeys(trial.scenario for trial in trials):
-        chosen = [trial for trial in trials if trial.scenario == scenario]
-        false = float(np.mean([bool(trial.false_findings) for trial in chosen]))
-        rows += [
-            {"scenario": scenario} | scores | {"false_findings": false}
-            for scores in _of_quantities(chosen)
+@dataclass(slots=True)
+class Tally:
+    """Sums over the trials of a study: what is kept does not grow with the benches."""
+
+    ask: Ask
+    scenarios: dict[str, _Scenario] = field(default_factory=dict)
+
+    def add(self, trial: Trial) -> None:
+        """Count one bench."""
+        kept = self.scenarios.setdefault(trial.scenario, _Scenario())
+        kept.benches += 1
+        kept.failed += trial.failed
+        kept.errors.update(set(trial.false_errors))
+        kept.cautions.update(set(trial.false_cautions))
+        kept.with_error += bool(trial.false_errors)
+        kept.with_caution += bool(trial.false_cautions)
+        held = self.reference(trial.scenario)
+        for result in trial.results:
+            truth, unit = held.truths[result.quantity], _unit(held, result.quantity)
+            sums = kept.sums.setdefault((result.quantity, result.interval), _Sums())
+            error = (result.value - truth) / unit
+            sums.count += 1
+            sums.below += result.high < truth
+            sums.above += result.low > truth
+            sums.width += (result.high - result.low) / unit
+            sums.error += error
+            sums.square += error**2
+            sums.uncertainty += result.standard_uncertainty / unit
+
+    def add_all(self, trials: Iterable[Trial]) -> Tally:
+        """Count many benches; returns itself."""
+        for trial in trials:
+            self.add(trial)
+        return self
+
+    def reference(self, scenario: str) -> Reference:
+        """What a scenario is held against."""
+        return reference(scenario, self.ask.level, self.ask.draw)
+
+    def table(self) -> pd.DataFrame:
+        """One row for each scenario, quantity and way to an interval.
+
+        Returns
+        -------
+        DataFrame
+            ``known``, the share of benches in which the quantity had a value; of those,
+            ``coverage`` with its binomial ``standard_error``, and the shares ``below`` and
+            ``above`` of intervals that lie wholly on one side of the truth;
+            ``half_width``, mean, relative to the truth; ``width_over_ideal``, mean, to
+            that of an estimator that knows every scatter; ``bias`` over its standard
+            error; ``deviation_over_bound``, standard deviation of the estimates over the
+            least possible; ``deviation_over_uncertainty``, the same over the mean standard
+            uncertainty; ``instruments``, their share in the least variance; ``near_bound``,
+            whether the truth is within two such deviations of zero; ``readings`` of the
+            scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
+            ``false_errors`` and ``false_cautions``, the shares of the scenario's benches
+            with a false finding.
+        """
+        rows = [
+            {"scenario": name, "quantity": quantity, "interval": interval}
+            | self._numbers(name, kept, quantity, kept.sums[quantity, interval])
+            for name, kept in self.scenarios.items()
+            for quantity in QUANTITIES
+            for interval in self.ask.intervals
+            if (quantity, interval) in kept.sums
         ]
-    return pd.DataFrame(rows)
+        return judged(pd.DataFrame(rows))
 
-
-def _of_quantities(trials: Sequence[Trial]) -> Iterable[dict[str, str | float]]:
-    for quantity in QUANTITIES:
-        values = np.array(
-            [
-                (each.truth, each.value, each.standard_uncertainty, each.low, each.high)
-                for trial in trials
-                for each in trial.results
-                if each.quantity == quantity
-            ]
-        )
-        if len(values):
-            yield {"quantity": quantity, **_of_one(values, len(trials))}
-
-
-def _of_one(values: FloatArray, benches: int) -> dict[str, float]:
-    truth, value, uncertainty, low, high = values.T
-    count, error = len(values), value - truth
-    below, above = np.mean(high < truth), np.mean(low > truth)
-    coverage = 1.0 - below - above
-    deviation = np.std(error, ddof=1) if count > 1 and np.ptp(error) > 0 else np.nan
-    return {
-        "benches": float(benches),
-        "coverage": float(coverage),
-        "standard_error": float(np.sqrt(coverage * (1.0 - coverage) / count)),
-        "half_width": float(np.mean(0.5 * (high - low) / truth)),
-        "spread": float(deviation / np.mean(uncertainty)),
-        "bias": float(np.mean(error) / (deviation / np.sqrt(count))),
-        "known": count / benches,
-        "below": float(below),
-        "above": float(above),
-    }
-
-
-def plain_table(scores: pd.DataFrame) -> str:
-    """The scores for people: shares in percent, one line a quantity.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        From `score`.
-
-    Returns
-    -------
-    str
-    """
-    shown = pd.DataFrame(
-        {
-            "scenario": scores["scenario"].where(~scores["scenario"].duplicated(), ""),
-            "quantity": scores["quantity"],
-            "coverage %": (100 * scores["coverage"]).map("{:.1f}".format),
-            "+-": (100 * scores["standard_error"]).map("{:.1f}".format),
-            "half-width %": (100 * scores["half_width"]).map("{:.3g}".format),
-            "spread/u": scores["spread"].map("{:.2f}".format),
-            "bias/se": scores["bias"].map("{:+.1f}".format),
-            "known %": (100 * scores["known"]).map("{:.0f}".format),
+    def _numbers(
+        self, name: str, kept: _Scenario, quantity: str, sums: _Sums
+    ) -> dict[str, float]:
+        held = self.reference(name)
+        unit, truth, count = _unit(held, quantity), held.truths[quantity], sums.count
+        limit = held.limits.get(quantity)
+        off = (sums.below + sums.above) / count
+        mean = sums.error / count
+        variance = (sums.square - count * mean**2) / (count - 1) if count > 1 else np.nan
+        deviation = float(np.sqrt(max(variance, 0.0))) or np.nan
+        half_width = 0.5 * unit * sums.width / count
+        return {
+            "benches": kept.benches,
+            "known": count / kept.benches,
+            "coverage": 1.0 - off,
+            "standard_error": float(np.sqrt(off * (1.0 - off) / count)),
+            "below": sums.below / count,
+            "above": sums.above / count,
+            "half_width": half_width / abs(truth),
+            "width_over_ideal": half_width / limit.half_width if limit else np.nan,
+            "bias": mean / (deviation / np.sqrt(count)),
+            "deviation_over_bound": deviation * unit / limit.deviation if limit else np.nan,
+            "deviation_over_uncertainty": deviation / (sums.uncertainty / count),
+            "instruments": limit.instruments if limit else np.nan,
+            "near_bound": float(
+                limit is not None and quantity in _BOUNDED and truth < 2.0 * limit.deviation
+            ),
+            "readings": held.readings,
+            "false_errors": kept.with_error / kept.benches,
+            "false_cautions": kept.with_caution / kept.benches,
         }
-    )
-    return shown.to_string(index=False)
 
 
-def findings_table(trials: Sequence[Trial]) -> str:
-    """How many benches had a false finding, and of which kinds, one line a scenario."""
-    lines = ["Benches with a false error or caution:"]
-    for scenario in dict.fromkeys(trial.scenario for trial in trials):
-        chosen = [trial for trial in trials if trial.scenario == scenario]
-        kinds = Counter(kind for trial in chosen for kind in set(trial.false_findings))
-        words = [f"{kind} {number}" for kind, number in kinds.most_common()]
-        failed = sum(trial.failed for trial in chosen)
-        words += [f"not fitted {failed}"] if failed else []
-        count = sum(bool(trial.false_findings) for trial in chosen)
-        lines.append(f"  {scenario}: {count} of {len(chosen)}  {', '.join(words)}".rstrip())
-    return "\n".join(lines)
+#: Quantities that cannot be negative.
+_BOUNDED = ("k", "R", "Vb", "T0", "b", "loss W")
+
+
+def _unit(held: Reference, quantity: str) -> float:
+    """Size that errors are summed in: the least standard deviation, or the truth."""
+    limit = held.limits.get(quantity)
+    return limit.deviation if limit else abs(held.truths[quantity]) or 1.0

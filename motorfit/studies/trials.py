@@ -1,42 +1,49 @@
-"""One simulated bench of a scenario, fitted and held against the truth."""
+"""One simulated bench of a scenario, fitted: its estimates, intervals and findings."""
 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
+from motorfit.arrays import FloatArray
 from motorfit.bench.plausibility import check_plausibility
-from motorfit.errors import FitError
+from motorfit.bench.records import Bench
+from motorfit.errors import FitError, ProfileError
 from motorfit.estimate import Estimate
 from motorfit.estimation.fit import Fit, fit
-from motorfit.machine.brushed import loss_torque
-from motorfit.simulation.bench import simulate_with_truth
+from motorfit.estimation.intervals import Method
+from motorfit.estimation.physics import MACHINE_PARAMETERS
+from motorfit.machine.brushed import loss_torque, terminal_voltage
+from motorfit.profile.prediction import Prediction
+from motorfit.profile.propagation import machine_of
+from motorfit.simulation.bench import simulate
+from motorfit.studies.bound import SYMBOLS, Point, reference
 from motorfit.studies.scenarios import SCENARIOS, Scenario
 
 Draw = Literal["rectangular", "normal"]
 
-#: Parameters by their symbol.
-SYMBOLS = {
-    "k": "emf_constant",
-    "R": "armature_resistance",
-    "Vb": "brush_drop",
-    "T0": "coulomb_torque",
-    "b": "viscous_coefficient",
-}
 
-#: The loss at the speed that the first screen shows it at.
-LOSS = "loss"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """How the benches of a study are drawn and fitted."""
+
+    seed: int
+    level: float = 0.95
+    draw: Draw = "rectangular"  # the meters' own errors
+    intervals: tuple[Method, ...] = ("linear",)
+    draws: int = 2000  # of the intervals that are made of draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """One quantity of one fitted bench, beside its truth."""
+    """One quantity of one fitted bench."""
 
     quantity: str
-    truth: float
+    interval: str  # how it was made, as asked
     value: float
     standard_uncertainty: float
     low: float
@@ -49,7 +56,8 @@ class Trial:
 
     scenario: str
     results: tuple[Result, ...]  # of what had a value
-    false_findings: tuple[str, ...]  # kinds of errors and cautions, on a bench without a slip
+    false_errors: tuple[str, ...] = ()  # kinds of findings, on a bench without a slip
+    false_cautions: tuple[str, ...] = ()
     failed: bool = False
 
 
@@ -59,83 +67,130 @@ def seed_of(scenario: str, number: int, seed: int) -> int:
     return int(np.random.SeedSequence(parts).generate_state(1)[0])
 
 
-def trial(scenario: str, number: int, *, seed: int, level: float, draw: Draw) -> Trial:
-    """Simulate, fit and compare one bench.
+def bench_of(scenario: Scenario, seed: int) -> Bench:
+    """A bench of a scenario, with what a look at its readings finds before any fit."""
+    bench = simulate(
+        scenario.machine,
+        plan=scenario.plan,
+        kit=scenario.kit,
+        conditions=scenario.conditions,
+        seed=seed,
+    )
+    return looked_at(bench)
+
+
+def looked_at(bench: Bench) -> Bench:
+    """The bench with what a look at its readings finds."""
+    sense = check_plausibility(bench.runs, bench.settings, bench.instruments)
+    return replace(bench, findings=sense)
+
+
+def trial(name: str, number: int, ask: Ask) -> Trial:
+    """Simulate and fit one bench.
 
     Parameters
     ----------
-    scenario : str
-        One of `SCENARIOS`.
+    name : str
+        A scenario of `SCENARIOS`.
     number : int
         Which bench of the scenario.
-    seed : int
-        Of the whole study.
-    level : float
-        Coverage of the intervals.
-    draw : {"rectangular", "normal"}
-        How the meters' errors are drawn.
+    ask : Ask
+        How it is drawn and fitted.
 
     Returns
     -------
     Trial
     """
-    chosen = SCENARIOS[scenario].drawn(draw)
-    bench, _ = simulate_with_truth(
-        chosen.machine,
-        plan=chosen.plan,
-        kit=chosen.kit,
-        conditions=chosen.conditions,
-        seed=seed_of(scenario, number, seed),
-    )
-    sense = check_plausibility(bench.runs, bench.settings, bench.instruments)
+    scenario = SCENARIOS[name].drawn(ask.draw)
+    seed = seed_of(name, number, ask.seed)
+    bench = bench_of(scenario, seed)
+    point = reference(name, ask.level, ask.draw).point
+    results: list[Result] = []
     try:
-        fitted = fit(replace(bench, findings=sense), level=level)
+        for interval in ask.intervals:
+            fitted = fit(bench, level=ask.level, interval=interval, draws=ask.draws, seed=seed)
+            results += _results(fitted, point, interval)
     except FitError:
-        return Trial(scenario=scenario, results=(), false_findings=(), failed=True)
+        return Trial(scenario=name, results=(), failed=True)
     return Trial(
-        scenario=scenario,
-        results=tuple(_results(fitted, chosen)),
-        false_findings=tuple(
-            finding.kind
-            for finding in fitted.findings
-            if finding.severity in ("error", "caution") and finding.kind not in chosen.true_findings
-        ),
+        scenario=name,
+        results=tuple(results),
+        false_errors=_kinds(fitted, "error", scenario),
+        false_cautions=_kinds(fitted, "caution", scenario),
     )
 
 
-def truths(scenario: Scenario) -> dict[str, float]:
-    """What a fit of the scenario estimates, by symbol.
-
-    Where both directions were read, the parameters are those of direction a. Friction that
-    wanders has its long-run mean. The brush drop is the running machine's.
-    """
-    found = {
-        symbol: float(np.asarray(getattr(scenario.machine, name)))
-        for symbol, name in SYMBOLS.items()
-    }
-    if scenario.plan.directions == ("a", "b"):
-        found["k"] *= 1.0 + 0.5 * scenario.conditions.direction_effect
-    return found
+def _kinds(fitted: Fit, severity: str, scenario: Scenario) -> tuple[str, ...]:
+    return tuple(
+        finding.kind
+        for finding in fitted.findings
+        if finding.severity == severity and finding.kind not in scenario.true_findings
+    )
 
 
-def _results(fitted: Fit, scenario: Scenario) -> list[Result]:
-    found = []
-    for symbol, truth in truths(scenario).items():
-        estimate = fitted.parameters[SYMBOLS[symbol]]
+def _results(fitted: Fit, point: Point, interval: str) -> Iterator[Result]:
+    for symbol, index in SYMBOLS.items():
+        estimate = fitted.parameters[MACHINE_PARAMETERS[index]]
         if isinstance(estimate, Estimate):
-            found.append(_result(symbol, estimate, truth))
-    if fitted.loss is not None:
-        truth = float(loss_torque(scenario.machine, fitted.loss.speed))
-        found.append(_result(LOSS, fitted.loss.torque, truth))
+            yield Result(
+                quantity=symbol,
+                interval=interval,
+                value=estimate.value,
+                standard_uncertainty=estimate.standard_uncertainty,
+                low=estimate.interval[0],
+                high=estimate.interval[1],
+            )
+    for name, prediction in _predictions(fitted, point).items():
+        low, high = (float(end) for end in prediction.interval(fitted.level))
+        if fitted.draws is not None:
+            low, high = _quantiles(_drawn(fitted.draws, fitted, name, point), fitted.level)
+            low = max(low, prediction.bounds[0])
+        yield Result(
+            quantity=name,
+            interval=interval,
+            value=float(prediction.value),
+            standard_uncertainty=float(prediction.standard_uncertainty),
+            low=low,
+            high=high,
+        )
+
+
+def _predictions(fitted: Fit, point: Point) -> dict[str, Prediction]:
+    """Those that need nothing without a value."""
+    profile, found = fitted.profile, {}
+    try:
+        for name, share in _SHARES.items():
+            current = share * point.full_current
+            found[name] = profile.voltage(speed=point.speed, current=current)
+    except ProfileError:
+        pass
+    try:
+        found["loss W"] = profile.loss_power(speed=point.speed)
+    except ProfileError:
+        pass
     return found
 
 
-def _result(quantity: str, estimate: Estimate, truth: float) -> Result:
-    return Result(
-        quantity=quantity,
-        truth=truth,
-        value=estimate.value,
-        standard_uncertainty=estimate.standard_uncertainty,
-        low=estimate.interval[0],
-        high=estimate.interval[1],
-    )
+#: Share of the full current of each predicted voltage.
+_SHARES = {"V half": 0.5, "V full": 1.0}
+
+
+def _drawn(
+    draws: Mapping[str, FloatArray], fitted: Fit, name: str, point: Point
+) -> FloatArray:
+    """A prediction from each draw of the parameters, shape (B,)."""
+    fields = {key: draws[key] for key in _FIELDS if key in draws}
+    scale = np.asarray(fitted.profile.constants.brush_current_scale)
+    machine = machine_of(fields | {"brush_current_scale": scale})
+    if name in _SHARES:
+        return terminal_voltage(machine, point.speed, _SHARES[name] * point.full_current)
+    return np.asarray(loss_torque(machine, point.speed) * point.speed)
+
+
+_FIELDS = MACHINE_PARAMETERS[:7]
+
+
+def _quantiles(draws: FloatArray, level: float) -> tuple[float, float]:
+    tail = 0.5 * (1.0 - level)
+    low, high = np.quantile(draws, [tail, 1.0 - tail])
+    return float(low), float(high)
