@@ -13,18 +13,16 @@ scatter of the rows is weighed.
 
 References
 ----------
-.. [1] P. J. Huber, Robust Statistics (1981), 6.7 (regression with a scale), 7.6
-   (covariance and its small-sample factor).
-.. [2] A. M. Richardson and A. H. Welsh, Biometrics 51 (1995) 1429: restricted likelihood
-   with bounded residuals.
+.. [1] P. J. Huber, Robust Statistics (1981), 7.6: the covariance and its small-sample
+   factor.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import exp1, ndtr
+from scipy.special import exp1, ndtr, ndtri
 
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.joint import (
@@ -48,7 +46,7 @@ from motorfit.estimation.solver import Soft, Solution, condition_covariance
 from motorfit.estimation.standing import determined
 
 #: From how many of its standard deviations on a reading counts less. Of clean readings
-#: the fit loses 5 % of its efficiency to it [1].
+#: the fit loses 5 % of its efficiency to it.
 CUTOFF = 1.345
 
 #: A reading counts at least this much: the weight of a slip of a million deviations.
@@ -63,31 +61,40 @@ _TURNS = 60  # of weights and scales about one solution
 _SETTLED = 1e-4  # of a weight and a log variance
 
 
-def _tail(cutoff: float) -> float:
-    """Chance that a standard normal residual is beyond the cutoff."""
-    return 2.0 * float(ndtr(-cutoff))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    r"""Expectations of normal residuals t, bounded: :math:`\psi = \max(-c, \min(t, c))`."""
+
+    within: float  # E psi', the share that counts fully
+    square: float  # E psi^2
+    weight: float  # E psi / t
+    scale_efficiency: float  # information about log sigma, relative to that of t itself
+
+    @classmethod
+    def at(cls, cutoff: float) -> Expected:
+        """For one cutoff, in standard deviations."""
+        beyond = 2.0 * float(ndtr(-cutoff))
+        density = float(np.exp(-0.5 * cutoff**2) / np.sqrt(2.0 * np.pi))
+        inner = 1.0 - beyond - 2.0 * cutoff * density  # E t^2 within the cutoff
+        square = inner + cutoff**2 * beyond
+        fourth = 3.0 * inner - 2.0 * cutoff**3 * density + cutoff**4 * beyond
+        fading = cutoff * float(exp1(0.5 * cutoff**2)) / np.sqrt(2.0 * np.pi)
+        return cls(
+            within=1.0 - beyond,
+            square=square,
+            weight=1.0 - beyond + float(fading),
+            scale_efficiency=2.0 * inner**2 / (fourth - square**2),
+        )
 
 
-def _density(cutoff: float) -> float:
-    return float(np.exp(-0.5 * cutoff**2) / np.sqrt(2.0 * np.pi))
-
-
-_TAIL = _tail(CUTOFF)
-_KEPT = 1.0 - _TAIL  # E psi'
-_SQUARE = _KEPT - 2.0 * CUTOFF * _density(CUTOFF)  # E t^2 within the cutoff
-_KAPPA = _SQUARE + CUTOFF**2 * _TAIL  # E psi^2
-_FOURTH = 3.0 * _SQUARE - 2.0 * CUTOFF**3 * _density(CUTOFF) + CUTOFF**4 * _TAIL  # E psi^4
-_MEAN_WEIGHT = _KEPT + CUTOFF * float(exp1(0.5 * CUTOFF**2)) / np.sqrt(2.0 * np.pi)  # E w
+_NORMAL = Expected.at(CUTOFF)
 
 #: Of a row with two equations the squared residual is chi-square with two degrees of
 #: freedom: the same share of clean rows is beyond this cutoff ...
-_CUTOFFS = np.array([CUTOFF, np.sqrt(-2.0 * np.log(_TAIL))])
+_CUTOFFS = np.array([CUTOFF, np.sqrt(-2.0 * np.log(1.0 - _NORMAL.within))])
 
 #: ... and this is what the square of each residual comes to, as it counts.
-_KAPPAS = np.array([_KAPPA, 1.0 - _TAIL])
-
-#: Information about the logarithm of a scale, relative to that of unbounded residuals.
-SCALE_EFFICIENCY = 2.0 * _SQUARE**2 / (_FOURTH - _KAPPA**2)
+_SQUARES = np.array([_NORMAL.square, _NORMAL.within])
 
 
 def fit_robustly(problem: Problem) -> Joint:
@@ -118,8 +125,9 @@ def fit_robustly(problem: Problem) -> Joint:
         (X^\mathsf{T} W C^{-1} X)^{-1},
         \qquad K = 1 + \frac{p}{n} \frac{1 - E\,\psi'}{E\,\psi'}
 
-    with the expectations of normal residuals, for the part that comes from the scatter.
-    The factor is in the weights with which the rows enter everything downstream.
+    for the part that comes from the scatter, with the expectations of normal residuals at
+    the cutoff beyond which as many rows are as were held back. The factor is in the
+    weights with which the rows enter everything downstream.
     """
     joint = fit_jointly(problem)
     with settled_or_told():
@@ -158,7 +166,7 @@ def _weigh(
         before, sizes = weight, scales.log_variance
         left, distance, cutoff = _residuals(problem, solution, full, weight, sizes)
         weight = np.clip(cutoff / np.maximum(distance, cutoff), _LEAST, 1.0)
-        kappa = np.where(distance > 0, _KAPPAS[problem.conditions.present.sum(axis=1) - 1], 1.0)
+        kappa = np.where(distance > 0, _SQUARES[problem.conditions.present.sum(axis=1) - 1], 1.0)
         counted = (weight / np.sqrt(kappa))[row] * left
         scales = estimate_scales(
             replace(full, residual=full.residual - left + counted), sizes, tolerance=1e-3
@@ -211,23 +219,41 @@ def _joint(
     problem: Problem, solution: Solution, soft: Soft | None, weight: FloatArray, scales: Scales
 ) -> Joint:
     """The joint fit with rows worth what Huber's covariance makes them."""
-    factor = covariance_factor(len(problem.free), int(problem.conditions.present.sum()))
+    expected = Expected.at(effective_cutoff(weight))
+    equations = int(problem.conditions.present.sum())
+    factor = covariance_factor(expected, len(problem.free), equations)
     weighted = replace(_weighted(problem, weight / factor), held=weight)
     solution = solve_problem(weighted, solution.theta, scales.log_variance, soft)
     sizes = np.exp(scales.log_variance)
     standing = determined(weighted.conditions, solution, sizes, problem.size)
     stacked = stack(weighted, solution, open_soft(problem, standing.open))
+    # bounded residuals tell less of their scale than squares do
+    prior = 0.5 * PRIOR_READINGS * np.eye(len(scales.log_variance))
+    squares = np.linalg.inv(scales.covariance) - prior
     scales = Scales(
-        log_variance=scales.log_variance, covariance=_of_bounded_residuals(scales.covariance)
+        log_variance=scales.log_variance,
+        covariance=np.asarray(np.linalg.inv(expected.scale_efficiency * squares + prior), float),
     )
     return joint_of(weighted, solution, scales, standing, stacked)
 
 
-def covariance_factor(parameters: int, equations: int) -> float:
+def effective_cutoff(weight: FloatArray) -> float:
+    """The cutoff beyond which normal residuals are as often as rows that are held back.
+
+    Where few readings are told a usual scatter that is larger than theirs, fewer rows are
+    beyond `CUTOFF` than its normal share, and less is lost. Half of the rows at most count.
+    """
+    share = np.clip(np.mean(weight < 1.0), 1e-3, 0.5)
+    return float(-ndtri(0.5 * share))
+
+
+def covariance_factor(expected: Expected, parameters: int, equations: int) -> float:
     """Huber's factor on the covariance of weighted rows.
 
     Parameters
     ----------
+    expected : Expected
+        Of the residuals.
     parameters, equations : int
         How many.
 
@@ -236,15 +262,8 @@ def covariance_factor(parameters: int, equations: int) -> float:
     float
         Of a variance; about one, and larger the fewer equations there are a parameter.
     """
-    small_sample = 1.0 + parameters / equations * (1.0 - _KEPT) / _KEPT
-    return float(small_sample**2 * _KAPPA / _KEPT**2 * _MEAN_WEIGHT)
-
-
-def _of_bounded_residuals(covariance: FloatArray) -> FloatArray:
-    """Covariance of the log scales: bounded residuals tell less of them than squares do."""
-    prior = 0.5 * PRIOR_READINGS * np.eye(len(covariance))
-    information = SCALE_EFFICIENCY * (np.linalg.inv(covariance) - prior) + prior
-    return np.asarray(np.linalg.inv(information))
+    small_sample = 1.0 + parameters / equations * (1.0 - expected.within) / expected.within
+    return float(small_sample**2 * expected.square / expected.within**2 * expected.weight)
 
 
 def scores_as_read(joint: Joint) -> FloatArray:
