@@ -101,8 +101,9 @@ def machine_options(command: click.Command) -> click.Command:
     "--mistake",
     callback=named_mistake,
     metavar="NAME",
-    help="Plant one slip: swapped-digits, decimal-point, wrong-row, loose-lead, sign, "
-    "volts-in-amps, columns-swapped, wrong-resistor, missed-zero, marks-counted-twice.",
+    help="Plant one slip: swapped-digits, decimal-point, wrong-row, sign, volts-in-amps, "
+    "columns-swapped, wrong-resistor, wrong-setting, marks-counted-twice, loose-lead, "
+    "missed-zero, shunt-changed, slipping-belt, wrong-arm.",
 )
 @click.option(
     "--answers",

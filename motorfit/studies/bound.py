@@ -158,7 +158,8 @@ def _point(problem: Problem) -> Point:
     driven = np.isin(rows.kind, ("open-circuit", "load"))
     load = np.isin(rows.kind, ("load",))
     return Point(
-        speed=float(np.max(values[driven, SPEED])), full_current=float(np.min(values[load, CURRENT]))
+        speed=float(np.max(values[driven, SPEED])),
+        full_current=float(np.min(values[load, CURRENT])),
     )
 
 

@@ -114,9 +114,7 @@ def _coverage(
     axes.set_xticks([80, 90, 95, 100])
 
 
-def _width(
-    axes: Axes, chosen: pd.DataFrame, scenarios: Sequence[str], ways: Sequence[str]
-) -> None:
+def _width(axes: Axes, chosen: pd.DataFrame, scenarios: Sequence[str], ways: Sequence[str]) -> None:
     axes.axvspan(1.0, WIDEST, color=BAND, alpha=0.6, linewidth=0.0, zorder=0)
     axes.axvline(1.0, color=LINE, linewidth=0.8, zorder=1)
     for number, way in enumerate(ways):

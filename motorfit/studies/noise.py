@@ -78,9 +78,7 @@ def _deviation(noise: Noise, nuisance: Nuisance) -> float:
         if nuisance.quantity not in run.readings:
             continue
         meter = noise.scenario.kit.meter(nuisance.quantity)
-        step, label = range_of(
-            np.zeros(1), meter.stated, run.written_step[nuisance.quantity]
-        )
+        step, label = range_of(np.zeros(1), meter.stated, run.written_step[nuisance.quantity])
         if label[0] == nuisance.range:
             # the rounding of an offset is the same each time, where nothing flickers
             variance = rounding_variance(step).item() + meter.noise**2 / len(run)

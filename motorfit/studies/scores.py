@@ -106,9 +106,7 @@ class Tally:
         ]
         return judged(pd.DataFrame(rows))
 
-    def _numbers(
-        self, name: str, kept: _Scenario, quantity: str, sums: _Sums
-    ) -> dict[str, float]:
+    def _numbers(self, name: str, kept: _Scenario, quantity: str, sums: _Sums) -> dict[str, float]:
         held = self.reference(name)
         unit, truth, count = _unit(held, quantity), held.truths[quantity], sums.count
         limit = held.limits.get(quantity)

@@ -62,8 +62,8 @@ def targets_text(scores: pd.DataFrame) -> str:
             f"missed {counts.get('missed', 0)}, "
             f"missed by no more than chance {counts.get('chance', 0)}"
         )
-        for row in scores[scores[column] == "missed"].to_dict("records"):
-            lines.append(f"  {_missed(column, row)}")
+        missed = scores[scores[column] == "missed"].to_dict("records")
+        lines += [f"  {_missed(column, row)}" for row in missed]
     return "\n".join(lines)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -158,16 +159,12 @@ def _results(fitted: Fit, point: Point, interval: str) -> Iterator[Result]:
 def _predictions(fitted: Fit, point: Point) -> dict[str, Prediction]:
     """Those that need nothing without a value."""
     profile, found = fitted.profile, {}
-    try:
+    with suppress(ProfileError):
         for name, share in _SHARES.items():
             current = share * point.full_current
             found[name] = profile.voltage(speed=point.speed, current=current)
-    except ProfileError:
-        pass
-    try:
+    with suppress(ProfileError):
         found["loss W"] = profile.loss_power(speed=point.speed)
-    except ProfileError:
-        pass
     return found
 
 
@@ -175,9 +172,7 @@ def _predictions(fitted: Fit, point: Point) -> dict[str, Prediction]:
 _SHARES = {"V half": 0.5, "V full": 1.0}
 
 
-def _drawn(
-    draws: Mapping[str, FloatArray], fitted: Fit, name: str, point: Point
-) -> FloatArray:
+def _drawn(draws: Mapping[str, FloatArray], fitted: Fit, name: str, point: Point) -> FloatArray:
     """A prediction from each draw of the parameters, shape (B,)."""
     fields = {key: draws[key] for key in _FIELDS if key in draws}
     scale = np.asarray(fitted.profile.constants.brush_current_scale)

@@ -26,9 +26,7 @@ def true_parameters(scenario: Scenario) -> FloatArray:
     wanders has its long-run mean.
     """
     machine, conditions = scenario.machine, scenario.conditions
-    full = np.array(
-        [float(np.asarray(getattr(machine, name, 0.0))) for name in MACHINE_PARAMETERS]
-    )
+    full = np.array([float(np.asarray(getattr(machine, name, 0.0))) for name in MACHINE_PARAMETERS])
     standing = conditions.standing_brush_drop
     full[VBS] = float(np.asarray(machine.brush_drop)) if standing is None else standing
     if scenario.plan.directions == ("a", "b"):

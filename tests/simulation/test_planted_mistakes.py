@@ -17,6 +17,10 @@ from motorfit.simulation.writing import bench_texts
 WITH_OTHER_COLUMN = {"loose-lead", "volts-in-amps", "columns-swapped"}
 
 
+#: The demo has no brake test.
+IN_THE_DEMO = [mistake for mistake in MISTAKES if mistake != "wrong-arm"]
+
+
 def cells(text, column):
     """The cells of one column by the row that a spreadsheet shows."""
     lines = text.splitlines()
@@ -31,7 +35,7 @@ def cells(text, column):
 
 
 @pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("mistake", MISTAKES)
+@pytest.mark.parametrize("mistake", IN_THE_DEMO)
 def test_answer_is_what_was_done(mistake, seed):
     bench = demo_bench()
     spoiled, answer = plant_mistake(bench, mistake, seed=seed)
@@ -48,7 +52,7 @@ def test_answer_is_what_was_done(mistake, seed):
             assert cells(right[answer.file], other) == cells(wrong[answer.file], other)
 
 
-@pytest.mark.parametrize("mistake", MISTAKES)
+@pytest.mark.parametrize("mistake", IN_THE_DEMO)
 def test_the_same_seed_plants_the_same(mistake):
     first, again = (plant_mistake(demo_bench(), mistake, seed=5)[1] for _ in range(2))
     assert first == again
@@ -83,6 +87,51 @@ def test_loose_lead_stays_loose():
         assert (share[~loose] == 1.0).all()
         off = step / np.abs(before.get(quantity)[loose])  # rounded to the display again
         assert (np.abs(share[loose] - 0.85) <= off).all()
+
+
+def test_shunt_that_changed_shows_more_from_one_row_on():
+    """A tenth more to the end of the sheet, or half of that at half of the size."""
+    bench = demo_bench()
+    for size in (1.0, 0.5):
+        spoiled, answer = plant_mistake(bench, "shunt-changed", seed=2, size=size)
+        (before,) = (run for run in bench.runs if run.source.name == answer.file)
+        (after,) = (run for run in spoiled.runs if run.source.name == answer.file)
+        first = int(np.flatnonzero(before.rows == answer.rows[0])[0])
+        share = after.get("current") / before.get("current")
+        assert (share[:first] == 1.0).all()
+        off = 0.005 / np.abs(before.get("current")[first:])  # rounded to the display again
+        assert (np.abs(share[first:] - 1.0 - 0.1 * size) <= 1.001 * off).all()
+
+
+def test_belt_slips_with_the_current():
+    """5 % at the largest current, in proportion at the others."""
+    bench = demo_bench()
+    spoiled, _ = plant_mistake(bench, "slipping-belt", seed=1)
+    (before,), (after,) = bench.of_kind("load"), spoiled.of_kind("load")
+    current = np.abs(before.get("current"))
+    share = after.get("speed") / before.get("speed") - 1.0
+    # written to 0.1 rpm of at least 700
+    assert share == pytest.approx(0.05 * current / current.max(), abs=0.1 / 700)
+
+
+def test_a_setting_stands_beside_the_speed_of_another():
+    """Three resistors at each of four speeds: three readings have another's speed."""
+    bench = demo_bench()
+    spoiled, answer = plant_mistake(bench, "wrong-setting", seed=1)
+    (before,), (after,) = bench.of_kind("load"), spoiled.of_kind("load")
+    assert len(answer.rows) == 3
+    changed = np.isin(before.rows, answer.rows)
+    there = set(before.get("speed")[~changed].tolist())
+    assert set(after.get("speed")[changed].tolist()) <= there
+
+
+def test_every_torque_of_a_wrong_arm_is_low():
+    plan = BenchPlan(brake_torques=(0.1, 0.2, 0.3))
+    bench = simulate(DEMO_MACHINE, plan=plan, seed=1)
+    spoiled, answer = plant_mistake(bench, "wrong-arm", seed=1)
+    share = spoiled.runs[0].get("torque") / bench.runs[0].get("torque")
+    assert share == pytest.approx([0.85] * 3, abs=0.0005 / 0.1)  # written to 0.001 N m
+    assert len(answer.rows) == 3
 
 
 def test_unknown_mistake_names_all():
