@@ -131,7 +131,22 @@ def _parts(fit: Fit) -> str:
         "interval by",
         "causes of the variance",
     )
-    return table(columns, rows, right=("scatter", "instruments", "d.o.f.")) if rows else ""
+    if not rows:
+        return ""
+    made = {known.method: _MADE.get(known.method, "") for known in _known(fit).values()}
+    ways = paragraphs(f"Interval by {method}: {how}." for method, how in made.items() if how)
+    text = table(columns, rows, right=("scatter", "instruments", "d.o.f."))
+    return f"{text}\n{ways}" if ways else text
+
+
+_MADE = {
+    "linear": "Student's quantile for these degrees of freedom times the standard uncertainty; "
+    "one-sided where the estimate is at zero",
+    "profile": "where the sum of squares, the other parameters following, has grown by the "
+    "square of Student's quantile",
+    "monte-carlo": "quantiles of fits to readings and instruments drawn within their uncertainty",
+    "bootstrap": "quantiles of fits to readings resampled among their like, instruments drawn",
+}
 
 
 def _degrees(number: float) -> str:
