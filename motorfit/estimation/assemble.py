@@ -10,6 +10,7 @@ import numpy as np
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
+from motorfit.estimation.circuit import at_machine
 from motorfit.estimation.effects import FRICTION, USUAL_FRICTION, Layout, add_effects
 from motorfit.estimation.physics import brush_shape_doubt
 from motorfit.estimation.register import Register, zero_offsets
@@ -22,7 +23,6 @@ from motorfit.estimation.rows import (
     Influence,
     Nuisance,
     Rows,
-    at_machine,
 )
 from motorfit.estimation.warmth import add_temperatures
 from motorfit.instruments import (

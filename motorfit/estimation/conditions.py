@@ -11,27 +11,37 @@ constant and loss to the first's. Values come from `motorfit.machine`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from motorfit.arrays import BoolArray, FloatArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.estimation.chain import Evaluated
+from motorfit.estimation.circuit import AtMachine, Circuit, Slopes, at_machine
 from motorfit.estimation.physics import (
+    BRUSH_SHAPE,
+    LOSS_FACTOR,
     LOSS_RATIO,
     MACHINE_PARAMETERS,
+    MAGNET_FACTOR,
+    RESISTANCE_FACTOR,
     Factors,
     Physics,
-    R,
+    Point,
     machine_of,
 )
 from motorfit.estimation.rows import (
-    CURRENT,
-    SPEED,
-    AtMachine,
+    BRUSH,
+    ERRORS,
+    LOSS,
+    MAGNETS,
+    RESISTANCE,
+    WINDING,
     Influence,
     Rows,
-    at_machine,
+    Shares,
 )
 from motorfit.estimation.solver import Linearised
 from motorfit.machine.brushed import BrushedMachine, loss_torque
@@ -82,15 +92,26 @@ class BrushedConditions:
         patterns: FloatArray,
         friction: FloatArray,
     ) -> None:
-        self.rows, self.influence, self.free = rows, influence, list(free)
+        self.influence, self.free = influence, list(free)
         self.thermal, self.brush_current_scale = thermal, brush_current_scale
         self.friction = friction
         self.weight = np.ones(len(rows))
-        self.nominal = at_machine(rows, influence, np.zeros(influence.leads.shape))
-        self._rounding = rows.rounding[..., None] * np.eye(4)
-        self._patterns = patterns[..., None] ** 2 * np.eye(4)
+        self.shares = Shares(influence)
+        self._rounding, self._patterns = rows.rounding, patterns**2
         self._winding = winding_factor(rows.winding, thermal.reference, thermal.winding_constant)
         self._magnets = magnet_factor(rows.magnets, thermal.reference, thermal.magnet_coefficient)
+        self._show(rows)
+
+    def _show(self, rows: Rows) -> None:
+        self.rows = rows
+        self._shown = np.ascontiguousarray(np.moveaxis(rows.shown, -1, 0))
+        circuit = Circuit(rows, self._shown, [0.0] * ERRORS)
+        self._nominal = Point(rows, self.brush_current_scale, circuit.values)
+
+    @property
+    def nominal(self) -> AtMachine:
+        """The readings carried to the machine as they are, without any correction."""
+        return at_machine(self.rows, Influence.none(len(self.rows), 0), np.zeros(0))
 
     def weighted(self, weight: FloatArray) -> BrushedConditions:
         """The same with each row worth ``weight`` (n,) rows: its covariance is divided by that."""
@@ -99,10 +120,24 @@ class BrushedConditions:
         return other
 
     def shifted(self, shift: FloatArray) -> BrushedConditions:
-        """The same bench had it shown ``shift`` (n, 4) more, in SI."""
+        """The same bench had it shown ``shift`` (..., n, 4) more, in SI.
+
+        Leading axes make as many benches of it, and `linearise` then takes as many sets of
+        parameters.
+        """
         other = copy(self)
-        other.rows = replace(self.rows, shown=self.rows.shown + shift)
-        other.nominal = at_machine(other.rows, self.influence, np.zeros(self.influence.leads.shape))
+        other._show(replace(self.rows, shown=self.rows.shown + shift))
+        return other
+
+    def part(self, rows: IntArray) -> BrushedConditions:
+        """Some of the rows only."""
+        other = copy(self)
+        other.influence = self.influence.part(rows)
+        other.shares = Shares(other.influence)
+        other.weight = self.weight[..., rows]
+        other._rounding, other._patterns = self._rounding[rows], self._patterns[:, rows]
+        other._winding, other._magnets = self._winding[rows], self._magnets[rows]
+        other._show(self.rows.part(rows))
         return other
 
     @property
@@ -122,106 +157,128 @@ class BrushedConditions:
         full[self.free] = theta[: len(self.free)]
         return full
 
-    def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
-        """Equations and derivatives; see `motorfit.estimation.solver.Equations`."""
-        full, nuisance = self.full(theta), theta[len(self.free) :]
-        rows = self.rows if shift is None else replace(self.rows, shown=self.rows.shown + shift)
-        at = at_machine(rows, self.influence, nuisance)
-        factors = self._factors(nuisance)
-        physics = Physics(self.rows, self.brush_current_scale, full, at.values, factors)
-        # at the readings as they are, but with all factors: what a gain or a temperature takes
-        # from a parameter must leave the weights alone, or they would reward the exchange
-        nominal = Physics(self.rows, self.brush_current_scale, full, self.nominal.values, factors)
-        machine_slopes = physics.machine_slopes()[..., self.free]
-        design = np.concatenate([machine_slopes, self._nuisance_slopes(physics, at)], axis=-1)
-        sensitivity = nominal.sensitivity() @ at.from_shown
-        present = self.rows.present
-        return Linearised(
-            residual=np.where(present, physics.residual(), 0.0),
-            design=np.where(present[..., None], design, 0.0),
-            sensitivity=np.where(present[..., None], sensitivity, 0.0),
-            sensitivity_slope=np.where(
-                present[..., None, None], self._sensitivity_slopes(nominal, at), 0.0
-            ),
+    def at(
+        self,
+        theta: FloatArray,
+        *,
+        equations: Sequence[int] = (0, 1),
+        shift: FloatArray | None = None,
+    ) -> Evaluated:
+        """What the equations are made of at ``theta`` (..., p + r), each array (..., n)."""
+        machine = len(self.free)
+        full: list[FloatArray | float] = [0.0] * len(MACHINE_PARAMETERS)
+        for place, index in enumerate(self.free):
+            full[index] = theta[..., place, None]
+        errors = self.shares.total(theta[..., machine:])
+        factors = self._factors(errors)
+        by_factor = self._factor_slopes(factors)
+        wanted = {*self.free, *(factor for factor, _ in by_factor)}
+        shown = self._shown if shift is None else self._shown + np.moveaxis(shift, -1, 0)
+        circuit = Circuit(self.rows, shown, errors)
+        point = Point(self.rows, self.brush_current_scale, circuit.values)
+        physics = Physics(full, point, factors, wanted=wanted, equations=equations)
+        return Evaluated(
+            free=self.free,
+            errors=self.shares.errors,
+            circuit=circuit,
+            physics=physics,
+            # at the readings as they are, but with all factors: what a gain or a temperature takes
+            # from a parameter must leave the weights alone, or they would reward the exchange
+            nominal=physics.elsewhere(self._nominal),
+            by_factor=by_factor,
         )
 
-    def _factors(self, nuisance: FloatArray) -> Factors:
-        """Temperatures, runs, positions and brushes as these nuisances have them."""
-        influence = self.influence
-        warmer = influence.winding @ nuisance * self._per_kelvin
-        return Factors(
-            winding=self._winding + warmer,
-            position=1.0 + influence.resistance @ nuisance,
-            magnets=self._magnets
-            + self.thermal.magnet_coefficient * (influence.magnets @ nuisance),
-            loss=1.0 + influence.loss @ nuisance,
-            brush_shape=influence.brush @ nuisance,
+    def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
+        """Equations and derivatives; see `motorfit.estimation.solver.Equations`.
+
+        Leading axes of ``theta`` and of the readings are several benches.
+        """
+        at, present = self.at(theta, shift=shift), self.rows.present
+        shape = np.broadcast_shapes((*theta.shape[:-1], 1), self._shown.shape[1:])
+        forwards = at.forwards(shape)
+        residual = np.stack([at.physics.residual(0), at.physics.residual(1)], axis=-1)
+        slopes = np.where(present[..., None, None], forwards.sensitivity_slope, 0.0)
+        return Linearised(
+            residual=np.where(present, residual, 0.0),
+            design=self._by_nuisance(np.where(present[..., None], forwards.design, 0.0)),
+            sensitivity=np.where(present[..., None], forwards.sensitivity, 0.0),
+            sensitivity_slope=self._by_nuisance(
+                slopes.reshape(*slopes.shape[:-3], -1, slopes.shape[-1])
+            ).reshape(*slopes.shape[:-1], -1),
         )
+
+    def _by_nuisance(self, slopes: FloatArray) -> FloatArray:
+        """From slopes by p machine parameters and e errors to p and the r nuisances."""
+        machine, shares = len(self.free), self.shares.by_row
+        whole = np.empty((*slopes.shape[:-1], machine + shares.shape[-1]))
+        whole[..., :machine] = slopes[..., :machine]
+        whole[..., machine:] = slopes[..., machine:] @ shares
+        return whole
+
+    def _factors(self, errors: Sequence[FloatArray | float]) -> Factors:
+        """Temperatures, runs, positions and brushes as these errors have them."""
+        return Factors(
+            winding=self._winding + errors[WINDING] * self._per_kelvin,
+            position=1.0 + errors[RESISTANCE],
+            magnets=self._magnets + self.thermal.magnet_coefficient * errors[MAGNETS],
+            loss=1.0 + errors[LOSS],
+            brush_shape=errors[BRUSH],
+        )
+
+    def _factor_slopes(self, factors: Factors) -> Slopes:
+        """Change of the factors, by (factor, error)."""
+        slopes: Slopes = {
+            (RESISTANCE_FACTOR, WINDING): self._per_kelvin * factors.position,
+            (RESISTANCE_FACTOR, RESISTANCE): factors.winding,
+            (MAGNET_FACTOR, MAGNETS): self.thermal.magnet_coefficient,
+            (LOSS_FACTOR, LOSS): 1.0,
+            (BRUSH_SHAPE, BRUSH): 1.0,
+        }
+        return {key: slope for key, slope in slopes.items() if key[1] in self.shares.errors}
 
     @property
     def _per_kelvin(self) -> float:
         return 1.0 / (self.thermal.winding_constant + self.thermal.reference)
 
-    def _resistance_slopes(self, factors: Factors) -> FloatArray:
-        """Change of the resistance's factor with the nuisances, (n, r)."""
-        return np.asarray(
-            self._per_kelvin * factors.position[:, None] * self.influence.winding
-            + factors.winding[:, None] * self.influence.resistance
-        )
-
-    def _nuisance_slopes(self, physics: Physics, at: AtMachine) -> FloatArray:
-        """df/d(nuisances), (n, 2, r)."""
-        influence = self.influence
-        slopes = physics.sensitivity() @ at.from_nuisance
-        resistive = physics.full[R] * physics.current
-        slopes[:, 0] -= resistive[:, None] * self._resistance_slopes(physics.factors)
-        slopes[:, 0] -= physics.drop[:, None] * influence.brush
-        per_magnet = physics.magnet_slopes() * self.thermal.magnet_coefficient
-        slopes += per_magnet[..., None] * influence.magnets[:, None, :]
-        slopes[:, 1] += (physics.loss_ratio * physics.loss)[:, None] * influence.loss
-        return slopes
-
-    def _sensitivity_slopes(self, physics: Physics, at: AtMachine) -> FloatArray:
-        """dA/d(theta), A with respect to what was shown, (n, 2, 4, p + r)."""
-        influence = self.influence
-        by_machine = physics.sensitivity_slopes()[..., self.free]
-        by_factor = np.zeros((len(self.rows), 2, 4, len(influence.leads)))
-        by_factor[:, 0, CURRENT] = -physics.full[R] * self._resistance_slopes(physics.factors)
-        per_magnet = physics.magnet_sensitivity() * self.thermal.magnet_coefficient
-        by_factor += per_magnet[..., None] * influence.magnets[:, None, None, :]
-        per_loss = physics.loss_ratio * physics.loss_slope
-        by_factor[:, 1, SPEED] += per_loss[:, None] * influence.loss
-        carried = np.concatenate([by_machine, by_factor], axis=-1)
-        slopes = np.einsum("nmqp,nqs->nmsp", carried, at.from_shown)
-        through = np.einsum("nmq,nqsr->nmsr", physics.sensitivity(), at.from_shown_slope)
-        slopes[..., len(self.free) :] += through
-        return np.asarray(slopes)
-
     def reading_covariance(self, scales: FloatArray) -> FloatArray:
         """Covariance of the errors in what was shown, (n, 4, 4)."""
-        return self._by_weight(self._rounding + np.tensordot(scales, self._patterns, axes=1))
+        return self._by_weight(_diagonal(self.reading_variance(scales)))
+
+    def reading_variance(self, scales: FloatArray) -> FloatArray:
+        """Variance of the errors in what was shown by a row that counts once, (n, 4)."""
+        return np.asarray(self._rounding + np.tensordot(scales, self._patterns, axes=1))
 
     def _by_weight(self, covariance: FloatArray) -> FloatArray:
-        return np.asarray(covariance / self.weight[:, None, None])
+        return np.asarray(covariance / self.weight[..., None, None])
 
     def patterned(self, component: int) -> FloatArray:
         """Covariance of one component at its usual size, (n, 4, 4)."""
-        return self._by_weight(self._patterns[component])
+        return self._by_weight(_diagonal(self._patterns[component]))
 
     @property
     def rounding(self) -> FloatArray:
         """Covariance of the displays' rounding, (n, 4, 4)."""
-        return self._by_weight(self._rounding)
+        return self._by_weight(_diagonal(self._rounding))
 
     def own_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
         """What the torque equation lacks: friction that wanders from row to row, (n, 2, 2)."""
+        friction = self.friction_variance(theta, scales)
+        variance = np.zeros((*friction.shape, 2, 2))
+        variance[..., 1, 1] = friction
+        return self._by_weight(variance)
+
+    def friction_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
+        """Of the torque, by friction that wanders, of a row that counts once, (n,)."""
         full = self.full(theta)
         ratio = 1.0 + full[LOSS_RATIO] * self.rows.reverse
-        loss = ratio * loss_torque(self.machine(full), self.nominal.values[:, SPEED])
-        variance = np.zeros((len(self.rows), 2, 2))
-        variance[:, 1, 1] = float(scales @ self.friction**2) * loss**2
-        return self._by_weight(variance)
+        loss = ratio * loss_torque(self.machine(full), self._nominal.speed)
+        return np.asarray(float(scales @ self.friction**2) * loss**2)
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""
         return machine_of(full, self.brush_current_scale)
+
+
+def _diagonal(variance: FloatArray) -> FloatArray:
+    """Matrices (n, 4, 4) of these variances (n, 4)."""
+    return np.asarray(variance[..., None] * np.eye(variance.shape[-1]))

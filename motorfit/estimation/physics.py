@@ -10,11 +10,15 @@ The values come from `motorfit.machine`; only the derivatives are written out he
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 
 from motorfit.arrays import FloatArray
+from motorfit.estimation.circuit import Amount, Slopes
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
 from motorfit.machine.brushed import (
     BRUSH_SCALE_FACTOR,
@@ -42,7 +46,7 @@ MACHINE_PARAMETERS = (
 K, R, VB, T0, B, C, A, VBS, EMF_RATIO, LOSS_RATIO = range(len(MACHINE_PARAMETERS))
 
 
-def machine_of(full: FloatArray, brush_current_scale: float) -> BrushedMachine:
+def machine_of(full: Sequence[Amount] | FloatArray, brush_current_scale: float) -> BrushedMachine:
     """The running machine of a full set of `MACHINE_PARAMETERS`."""
     return BrushedMachine(
         emf_constant=full[K],
@@ -85,19 +89,26 @@ def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
     return np.asarray(np.sign(current) * np.maximum(higher - here, here - lower))
 
 
+#: What the circumstances of a reading do to the parameters: more places to differentiate by.
+FACTORS = ("resistance", "magnets", "loss", "brush_shape")
+RESISTANCE_FACTOR, MAGNET_FACTOR, LOSS_FACTOR, BRUSH_SHAPE = range(
+    len(MACHINE_PARAMETERS), len(MACHINE_PARAMETERS) + len(FACTORS)
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Factors:
-    """Circumstances of each reading relative to the reference; every array is (n,)."""
+    """Circumstances of each reading relative to the reference; every array is (..., n)."""
 
     winding: FloatArray  # resistance, by temperature
-    position: FloatArray  # resistance, by rotor position
+    position: Amount  # resistance, by rotor position
     magnets: FloatArray  # EMF constant, by temperature
-    loss: FloatArray  # loss torque, by run
-    brush_shape: FloatArray  # added to the saturation of the brush drop
+    loss: Amount  # loss torque, by run
+    brush_shape: Amount  # added to the saturation of the brush drop
 
 
-class Physics:
-    """Both equations and their derivatives at one set of readings.
+class Point:
+    """Speed and current of readings, and what hangs on them alone; every array (..., n).
 
     Parameters
     ----------
@@ -105,130 +116,229 @@ class Physics:
         Which of the n readings are of a held rotor, and in which direction it turned.
     brush_current_scale : float
         i0. [A]
-    full : ndarray, shape (10,)
-        All of `MACHINE_PARAMETERS`.
-    values : ndarray, shape (n, 4)
+    values : sequence of ndarray
         Voltage, speed, current and torque at the machine.
+    """
+
+    def __init__(
+        self, rows: Rows, brush_current_scale: float, values: Sequence[FloatArray]
+    ) -> None:
+        self.values, self.scale = values, brush_current_scale
+        self.speed, self.current = values[SPEED], values[CURRENT]
+        self.standing = rows.standing.astype(float)
+        self.running, self.reverse = 1.0 - self.standing, rows.reverse.astype(float)
+
+    def by_rotor(self, running: Amount, standing: Amount) -> Amount:
+        """One number where the rotor turns, another where it is held."""
+        if self.standing.all() or not self.standing.any():
+            return standing if self.standing.any() else running
+        return np.where(self.standing > 0, standing, running)
+
+    @cached_property
+    def size(self) -> FloatArray:
+        """Of the current."""
+        return np.abs(self.current)
+
+    @cached_property
+    def sign(self) -> FloatArray:
+        """Of the current."""
+        return np.sign(self.current)
+
+    @cached_property
+    def saturation(self) -> FloatArray:
+        """Share of the brush drop that is there."""
+        return brush_saturation(self.current, self.scale)
+
+    @cached_property
+    def saturation_slope(self) -> FloatArray:
+        """Its change with the current."""
+        return np.asarray((1.0 - self.saturation**2) / self.scale)
+
+
+class Physics:
+    """Both equations and their derivatives at one set of readings.
+
+    Derivatives are by the `MACHINE_PARAMETERS` and, numbered after them, the `FACTORS`.
+    Each is one array that broadcasts to (..., n); leading axes of parameters and readings
+    are several sets of them.
+
+    Parameters
+    ----------
+    full : sequence of ndarray or float
+        All of `MACHINE_PARAMETERS`, each a number or an array (..., 1).
+    point : Point
+        The readings.
     factors : Factors
         What the readings' circumstances make of the parameters.
+    wanted : collection of int
+        What to differentiate by.
+    equations : sequence of int
+        Which of the two to differentiate.
     """
 
     def __init__(
         self,
-        rows: Rows,
-        brush_current_scale: float,
-        full: FloatArray,
-        values: FloatArray,
+        full: Sequence[Amount],
+        point: Point,
         factors: Factors,
+        *,
+        wanted: Collection[int],
+        equations: Sequence[int] = (0, 1),
     ) -> None:
-        self.full, self.values, self.factors = full, values, factors
-        self.winding = factors.winding * factors.position
-        self.speed, self.current = values[:, SPEED], values[:, CURRENT]
-        self.standing, self.reverse = rows.standing, rows.reverse
-        self.emf_ratio = 1.0 + full[EMF_RATIO] * self.reverse
-        self.loss_ratio = 1.0 + full[LOSS_RATIO] * self.reverse
-        self.magnets, self.loss_factor = factors.magnets, factors.loss
-        self.scale = brush_current_scale
-        self.saturation = brush_saturation(self.current, self.scale)
-        self.brush_shape = factors.brush_shape
-        running = machine_of(full, brush_current_scale)
-        drop = np.where(self.standing, full[VBS], full[VB])
-        self.drop = drop
-        self.machine = replace(running, brush_drop=drop)
-        self.flux = flux_factor(running, self.current)
-        self.loss = loss_torque(running, self.speed)
-        self.loss_slope = full[B] + 2.0 * full[C] * self.speed
+        self.full, self.point, self.factors = full, point, factors
+        self.wanted, self.equations = wanted, equations
+        self.resistance = factors.winding * factors.position
+        self.loss_ratio = 1.0 + full[LOSS_RATIO] * point.reverse
+        self.magnets = factors.magnets * (1.0 + full[EMF_RATIO] * point.reverse)
+        self.other_magnets = factors.magnets * point.reverse
+        self.drop = point.by_rotor(full[VB], full[VBS])
+        self.machine = replace(machine_of(full, point.scale), brush_drop=self.drop)
+        self.reacts = bool(np.any(full[A]))
 
-    def residual(self) -> FloatArray:
-        """f, (n, 2)."""
-        voltage = terminal_voltage(
-            self.machine,
-            self.speed,
-            self.current,
-            winding_factor=self.winding,
-            magnet_factor=self.magnets * self.emf_ratio,
-        )
-        torque = shaft_torque(
-            self.machine, self.speed, self.current, magnet_factor=self.magnets * self.emf_ratio
-        )
-        extra = (self.loss_ratio * self.loss_factor - 1.0) * self.loss
-        voltage = voltage + self.drop * self.brush_shape
-        return np.stack(
-            [self.values[:, VOLTAGE] - voltage, self.values[:, TORQUE] - torque + extra], axis=-1
+    def elsewhere(self, point: Point) -> Physics:
+        """The same machine at other readings of the same rows."""
+        return Physics(self.full, point, self.factors, wanted=self.wanted, equations=self.equations)
+
+    @cached_property
+    def constant(self) -> Amount:
+        """EMF over speed, as magnets and armature reaction leave it."""
+        return self.full[K] * self.magnets * self.flux
+
+    @cached_property
+    def flux(self) -> Amount:
+        """Share of the flux that armature reaction leaves."""
+        return flux_factor(self.machine, self.point.current) if self.reacts else 1.0
+
+    @cached_property
+    def loss(self) -> FloatArray:
+        """Loss torque of the first direction."""
+        return loss_torque(self.machine, self.point.speed)
+
+    @cached_property
+    def loss_slope(self) -> Amount:
+        """Its change with speed."""
+        return self.full[B] + 2.0 * self.full[C] * self.point.speed
+
+    @cached_property
+    def flux_slope(self) -> FloatArray:
+        """Change of flux times current with the current."""
+        return np.asarray(1.0 - 2.0 * self.full[A] * self.point.size)
+
+    def residual(self, equation: int) -> FloatArray:
+        """f of one equation."""
+        point, factors = self.point, self.factors
+        if equation == 0:
+            voltage = terminal_voltage(
+                self.machine,
+                point.speed,
+                point.current,
+                winding_factor=self.resistance,
+                magnet_factor=self.magnets,
+            )
+            return np.asarray(
+                point.values[VOLTAGE] - (voltage + self.drop * factors.brush_shape), float
+            )
+        torque = shaft_torque(self.machine, point.speed, point.current, magnet_factor=self.magnets)
+        extra = (self.loss_ratio * factors.loss - 1.0) * self.loss
+        return np.asarray(point.values[TORQUE] - torque + extra, float)
+
+    def slopes(self) -> Slopes:
+        """df, by (equation, what by)."""
+        k, point = self.full[K], self.point
+        speed, current, factor = point.speed, point.current, self.magnets
+        loss_factor = self.loss_ratio * self.factors.loss
+
+        def brush() -> FloatArray:
+            return np.asarray(point.saturation + self.factors.brush_shape)
+
+        return self._wanted(
+            {
+                (0, K): lambda: -factor * self.flux * speed,
+                (0, R): lambda: -self.resistance * current,
+                (0, VB): lambda: -brush() * point.running,
+                (0, VBS): lambda: -brush() * point.standing,
+                (0, A): lambda: k * factor * speed * point.size,
+                (0, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * speed,
+                (0, RESISTANCE_FACTOR): lambda: -self.full[R] * current,
+                (0, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * speed,
+                (0, BRUSH_SHAPE): lambda: -self.drop,
+                (1, K): lambda: -factor * self.flux * current,
+                (1, T0): lambda: loss_factor,
+                (1, B): lambda: loss_factor * speed,
+                (1, C): lambda: loss_factor * speed**2,
+                (1, A): lambda: k * factor * point.size * current,
+                (1, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * current,
+                (1, LOSS_RATIO): lambda: self.loss * point.reverse * self.factors.loss,
+                (1, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * current,
+                (1, LOSS_FACTOR): lambda: self.loss_ratio * self.loss,
+            }
         )
 
-    def machine_slopes(self) -> FloatArray:
-        """df/d(machine parameters), (n, 2, 10)."""
-        k = self.full[K]
-        speed, current, factor = self.speed, self.current, self.magnets * self.emf_ratio
-        loss_factor = self.loss_ratio * self.loss_factor
-        slopes = np.zeros((len(speed), 2, len(MACHINE_PARAMETERS)))
-        slopes[:, 0, K] = -factor * self.flux * speed
-        slopes[:, 0, R] = -self.winding * current
-        brush = self.saturation + self.brush_shape
-        slopes[:, 0, VB] = -brush * ~self.standing
-        slopes[:, 0, VBS] = -brush * self.standing
-        slopes[:, 0, A] = k * factor * speed * np.abs(current)
-        slopes[:, 0, EMF_RATIO] = -k * self.magnets * self.reverse * self.flux * speed
-        slopes[:, 1, K] = -factor * self.flux * current
-        slopes[:, 1, T0] = loss_factor
-        slopes[:, 1, B] = loss_factor * speed
-        slopes[:, 1, C] = loss_factor * speed**2
-        slopes[:, 1, A] = k * factor * np.abs(current) * current
-        slopes[:, 1, EMF_RATIO] = -k * self.magnets * self.reverse * self.flux * current
-        slopes[:, 1, LOSS_RATIO] = self.loss * self.reverse * self.loss_factor
+    @cached_property
+    def sensitivity(self) -> Slopes:
+        """A = df/d(values), by (equation, quantity)."""
+        k, a, point = self.full[K] * self.magnets, self.full[A], self.point
+        slopes: Slopes = {}
+        if 0 in self.equations:
+            resistive = self.full[R] * self.resistance + self.drop * point.saturation_slope
+            slopes[0, VOLTAGE] = 1.0
+            slopes[0, SPEED] = -self.constant
+            slopes[0, CURRENT] = (
+                k * point.speed * a * point.sign - resistive if self.reacts else -resistive
+            )
+        if 1 in self.equations:
+            slopes[1, TORQUE] = 1.0
+            slopes[1, SPEED] = self.loss_ratio * self.factors.loss * self.loss_slope
+            slopes[1, CURRENT] = -k * self.flux_slope
         return slopes
 
-    def magnet_slopes(self) -> FloatArray:
-        """df/dm, (n, 2)."""
-        emf = self.full[K] * self.emf_ratio * self.flux
-        return np.stack([-emf * self.speed, -emf * self.current], axis=-1)
+    def sensitivity_slopes(self) -> Slopes:
+        """dA, by (equation, quantity, what by)."""
+        k, a, point = self.full[K], self.full[A], self.point
+        factor, other, ratio = self.magnets, self.other_magnets, self._ratio
+        loss_factor = self.loss_ratio * self.factors.loss
 
-    def sensitivity(self) -> FloatArray:
-        """A = df/d(voltage, speed, current, torque), (n, 2, 4)."""
-        k, a = self.full[K] * self.magnets * self.emf_ratio, self.full[A]
-        slopes = np.zeros((len(self.speed), 2, 4))
-        slopes[:, 0, VOLTAGE] = 1.0
-        slopes[:, 0, SPEED] = -k * self.flux
-        slopes[:, 0, CURRENT] = (
-            k * self.speed * a * np.sign(self.current)
-            - self.full[R] * self.winding
-            - self.drop * (1.0 - self.saturation**2) / self.scale
-        )
-        slopes[:, 1, TORQUE] = 1.0
-        slopes[:, 1, SPEED] = self.loss_ratio * self.loss_factor * self.loss_slope
-        slopes[:, 1, CURRENT] = -k * (1.0 - 2.0 * a * np.abs(self.current))
-        return slopes
+        def weakened() -> FloatArray:
+            return np.asarray(point.speed * a * point.sign)
 
-    def magnet_sensitivity(self) -> FloatArray:
-        """dA/dm, (n, 2, 4)."""
-        constant, a = self.full[K] * self.emf_ratio, self.full[A]
-        slopes = np.zeros((len(self.speed), 2, 4))
-        slopes[:, 0, SPEED] = -constant * self.flux
-        slopes[:, 0, CURRENT] = constant * self.speed * a * np.sign(self.current)
-        slopes[:, 1, CURRENT] = -constant * (1.0 - 2.0 * a * np.abs(self.current))
-        return slopes
+        formulas: _Formulas = {
+            (0, SPEED, K): lambda: -factor * self.flux,
+            (0, SPEED, A): lambda: k * factor * point.size,
+            (0, SPEED, EMF_RATIO): lambda: -k * other * self.flux,
+            (0, SPEED, MAGNET_FACTOR): lambda: -k * ratio * self.flux,
+            (0, CURRENT, A): lambda: k * factor * point.speed * point.sign,
+            (0, CURRENT, R): lambda: -self.resistance,
+            (0, CURRENT, VB): lambda: -point.saturation_slope * point.running,
+            (0, CURRENT, VBS): lambda: -point.saturation_slope * point.standing,
+            (0, CURRENT, RESISTANCE_FACTOR): lambda: -self.full[R],
+            (1, SPEED, B): lambda: loss_factor,
+            (1, SPEED, C): lambda: 2.0 * loss_factor * point.speed,
+            (1, SPEED, LOSS_RATIO): lambda: self.loss_slope * point.reverse * self.factors.loss,
+            (1, SPEED, LOSS_FACTOR): lambda: self.loss_ratio * self.loss_slope,
+            (1, CURRENT, K): lambda: -factor * self.flux_slope,
+            (1, CURRENT, A): lambda: 2.0 * k * factor * point.size,
+            (1, CURRENT, EMF_RATIO): lambda: -k * other * self.flux_slope,
+            (1, CURRENT, MAGNET_FACTOR): lambda: -k * ratio * self.flux_slope,
+        }
+        if self.reacts:
+            formulas |= {
+                (0, CURRENT, K): lambda: factor * weakened(),
+                (0, CURRENT, EMF_RATIO): lambda: k * other * weakened(),
+                (0, CURRENT, MAGNET_FACTOR): lambda: k * ratio * weakened(),
+            }
+        return self._wanted(formulas)
 
-    def sensitivity_slopes(self) -> FloatArray:
-        """dA/d(machine parameters), (n, 2, 4, 10)."""
-        k, a, sign = self.full[K], self.full[A], np.sign(self.current)
-        factor, size = self.magnets * self.emf_ratio, np.abs(self.current)
-        other = self.magnets * self.reverse
-        gradient = (1.0 - self.saturation**2) / self.scale
-        slopes = np.zeros((len(self.speed), 2, 4, len(MACHINE_PARAMETERS)))
-        slopes[:, 0, SPEED, K] = -factor * self.flux
-        slopes[:, 0, SPEED, A] = k * factor * size
-        slopes[:, 0, SPEED, EMF_RATIO] = -k * other * self.flux
-        slopes[:, 0, CURRENT, K] = factor * self.speed * a * sign
-        slopes[:, 0, CURRENT, A] = k * factor * self.speed * sign
-        slopes[:, 0, CURRENT, EMF_RATIO] = k * other * self.speed * a * sign
-        slopes[:, 0, CURRENT, R] = -self.winding
-        slopes[:, 0, CURRENT, VB] = -gradient * ~self.standing
-        slopes[:, 0, CURRENT, VBS] = -gradient * self.standing
-        slopes[:, 1, SPEED, B] = self.loss_ratio * self.loss_factor
-        slopes[:, 1, SPEED, C] = 2.0 * self.loss_ratio * self.loss_factor * self.speed
-        slopes[:, 1, SPEED, LOSS_RATIO] = self.loss_slope * self.reverse * self.loss_factor
-        slopes[:, 1, CURRENT, K] = -factor * (1.0 - 2.0 * a * size)
-        slopes[:, 1, CURRENT, A] = 2.0 * k * factor * size
-        slopes[:, 1, CURRENT, EMF_RATIO] = -k * other * (1.0 - 2.0 * a * size)
-        return slopes
+    @property
+    def _ratio(self) -> FloatArray:
+        """EMF constant over that of the first direction."""
+        return np.asarray(1.0 + self.full[EMF_RATIO] * self.point.reverse)
+
+    def _wanted(self, formulas: _Formulas) -> Slopes:
+        return {
+            key: formula()
+            for key, formula in formulas.items()
+            if key[0] in self.equations and key[-1] in self.wanted
+        }
+
+
+_Formulas: TypeAlias = dict[tuple[int, ...], Callable[[], Amount]]

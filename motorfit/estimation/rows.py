@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
-from motorfit.instruments import (
-    current_from_load,
-    machine_current,
-    standard_uncertainty,
-    terminal_voltage_behind_leads,
-)
+from motorfit.instruments import standard_uncertainty
 
 #: What one row of readings holds, in the order of the last axis of its arrays.
 READ = ("voltage", "speed", "current", "torque")
 VOLTAGE, SPEED, CURRENT, TORQUE = range(4)
+
+#: What may be wrong with one row: gains and offsets of what it reads, then the others.
+GAIN, OFFSET = range(4), range(4, 8)
+LOAD, LEADS, WINDING, MAGNETS, LOSS, RESISTANCE, BRUSH = range(8, 15)
+ERRORS = 15
 
 #: The equations of one row, in the order of the last axis of `Rows.present`.
 EQUATIONS = ("voltage", "torque")
@@ -49,6 +50,28 @@ class Rows:
 
     def __len__(self) -> int:
         return len(self.row)
+
+    def part(self, rows: IntArray) -> Rows:
+        """Some of the rows only."""
+        kept: dict[str, Any] = {name: getattr(self, name)[rows] for name in _ARRAYS}
+        kept |= {name: tuple(getattr(self, name)[row] for row in rows) for name in _TEXTS}
+        return replace(self, shown=self.shown[..., rows, :], **kept)
+
+
+_TEXTS = ("file", "kind", "note")
+_ARRAYS = (
+    "present",
+    "metered",
+    "load",
+    "load_extra",
+    "input_conductance",
+    "winding",
+    "magnets",
+    "standing",
+    "reverse",
+    "rounding",
+    "row",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,126 +156,72 @@ class Influence:
             brush=np.zeros(table),
         )
 
+    def part(self, rows: IntArray) -> Influence:
+        """How they enter some of the rows only."""
+        return Influence(
+            gain=self.gain[rows],
+            offset=self.offset[rows],
+            load=self.load[rows],
+            leads=self.leads,
+            winding=self.winding[rows],
+            magnets=self.magnets[rows],
+            loss=self.loss[rows],
+            resistance=self.resistance[rows],
+            brush=self.brush[rows],
+        )
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AtMachine:
-    """Terminal voltage, speed, current and torque at the machine itself."""
 
-    values: FloatArray  # (n, 4)
-    from_shown: FloatArray  # (n, 4, 4): d(values)/d(shown)
-    from_shown_slope: FloatArray  # (n, 4, 4, r): its change with the nuisances
-    from_nuisance: FloatArray  # (n, 4, r)
-
-
-def at_machine(rows: Rows, influence: Influence, nuisance: FloatArray) -> AtMachine:
-    r"""From what the instruments showed to what the machine had.
-
-    With the corrected readings :math:`z = (\mathrm{shown} - o)/(1 + g)`, the voltmeter's
-    conductance Y and a load R_L that gives the current where no ammeter does:
-
-    .. math::
-
-        i = z_i - z_v (Y + 1/R_L), \qquad v = z_v - i R_\mathrm{leads}
-
-    (Kirchhoff's laws; the voltmeter sits at the far end of the leads and draws its
-    current from the machine too.)
+class Shares:
+    """Which errors a row has at all, and the share that each nuisance has in them.
 
     Parameters
     ----------
-    rows : Rows
-        n readings.
     influence : Influence
-        How r nuisances enter.
-    nuisance : ndarray, shape (r,)
-        Their values.
-
-    Returns
-    -------
-    AtMachine
+        How r nuisances enter n rows.
     """
-    corrected = _correct(rows, influence, nuisance)
-    circuit = _circuit(rows, influence, nuisance)
-    voltage, metered = corrected.values[:, VOLTAGE], rows.metered.astype(float)
-    branch = metered * corrected.values[:, CURRENT] + current_from_load(
-        voltage, circuit.load, rows.load_extra
-    )
-    current = machine_current(branch, voltage, rows.input_conductance)
-    values = corrected.values.copy()
-    values[:, CURRENT] = current
-    values[:, VOLTAGE] = terminal_voltage_behind_leads(voltage, current, circuit.leads)
 
-    through, through_slope = _through(metered, circuit, influence)
-    from_shown = through / corrected.stretch[:, None, :]
-    relative = influence.gain / corrected.stretch[..., None]
-    from_shown_slope = through_slope / corrected.stretch[:, None, :, None]
-    from_shown_slope -= from_shown[..., None] * relative[:, None]
+    def __init__(self, influence: Influence) -> None:
+        whole = np.concatenate(
+            [
+                influence.gain.swapaxes(0, 1),
+                influence.offset.swapaxes(0, 1),
+                [
+                    influence.load,
+                    np.broadcast_to(influence.leads, influence.load.shape),
+                    influence.winding,
+                    influence.magnets,
+                    influence.loss,
+                    influence.resistance,
+                    influence.brush,
+                ],
+            ]
+        )
+        self.errors = tuple(int(error) for error in np.flatnonzero(whole.any(axis=(1, 2))))
+        self.by_row = np.ascontiguousarray(whole[list(self.errors)].swapaxes(0, 1))  # (n, e, r)
+        self.nuisances = influence.leads.shape
+        self.parts: list[tuple[int, slice | IntArray, FloatArray]] = []
+        for error in self.errors:
+            column = _slice_of(np.flatnonzero(whole[error].any(axis=0)))
+            self.parts.append((error, column, np.ascontiguousarray(whole[error][:, column].T)))
 
-    from_nuisance = through @ corrected.slope
-    through_load = -voltage[:, None] * circuit.conductance_slope
-    from_nuisance[:, CURRENT] += through_load
-    from_nuisance[:, VOLTAGE] -= circuit.leads * through_load + current[:, None] * influence.leads
-    return AtMachine(
-        values=values,
-        from_shown=from_shown,
-        from_shown_slope=from_shown_slope,
-        from_nuisance=from_nuisance,
-    )
+    def total(self, nuisance: FloatArray) -> list[FloatArray | float]:
+        """Every error of every row, each (..., n), from nuisances (..., r); zero if none."""
+        total: list[FloatArray | float] = [0.0] * ERRORS
+        for error, column, share in self.parts:
+            total[error] = nuisance[..., column] @ share
+        return total
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Corrected:
-    """Readings without gains and offsets: (shown - o) / (1 + g)."""
-
-    values: FloatArray  # (n, 4)
-    stretch: FloatArray  # 1 + g, (n, 4)
-    slope: FloatArray  # d(values)/d(nuisance), (n, 4, r)
-
-
-def _correct(rows: Rows, influence: Influence, nuisance: FloatArray) -> _Corrected:
-    stretch = 1.0 + influence.gain @ nuisance
-    values = (rows.shown - influence.offset @ nuisance) / stretch
-    slope = -(influence.offset + values[..., None] * influence.gain) / stretch[..., None]
-    return _Corrected(values=values, stretch=stretch, slope=slope)
+    def gathered(self, slopes: Mapping[int, FloatArray]) -> FloatArray:
+        """From slopes by each error of each row (..., n) to slopes by nuisance (..., r)."""
+        shape = next(iter(slopes.values())).shape[:-1] if slopes else ()
+        gathered = np.zeros((*shape, *self.nuisances))
+        for error, column, share in self.parts:
+            if error in slopes:
+                gathered[..., column] += slopes[error] @ share.T
+        return gathered
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Circuit:
-    """What hangs between the readings and the machine."""
-
-    load: FloatArray  # (n,) [ohm]
-    conductance: FloatArray  # voltmeter and load together, (n,) [S]
-    conductance_slope: FloatArray  # its change with the nuisances, (n, r)
-    leads: float  # [ohm]
-
-
-def _circuit(rows: Rows, influence: Influence, nuisance: FloatArray) -> _Circuit:
-    stretch = 1.0 + influence.load @ nuisance
-    load = rows.load / stretch
-    branch = 1.0 / (load + rows.load_extra)  # zero where nothing is connected
-    connected = np.where(np.isinf(load), 0.0, load)
-    return _Circuit(
-        load=load,
-        conductance=rows.input_conductance + branch,
-        conductance_slope=(connected * branch**2 / stretch)[:, None] * influence.load,
-        leads=float(rows.lead_resistance + influence.leads @ nuisance),
-    )
-
-
-def _through(
-    metered: FloatArray, circuit: _Circuit, influence: Influence
-) -> tuple[FloatArray, FloatArray]:
-    """d(values)/d(corrected), (n, 4, 4), and its change with the nuisances, (n, 4, 4, r)."""
-    conductance, leads = circuit.conductance, circuit.leads
-    through = np.zeros((len(metered), 4, 4))
-    through[:, SPEED, SPEED] = through[:, TORQUE, TORQUE] = 1.0
-    through[:, CURRENT, CURRENT] = metered
-    through[:, CURRENT, VOLTAGE] = -conductance
-    through[:, VOLTAGE, VOLTAGE] = 1.0 + conductance * leads
-    through[:, VOLTAGE, CURRENT] = -metered * leads
-    slope = np.zeros((*through.shape, len(influence.leads)))
-    slope[:, CURRENT, VOLTAGE] = -circuit.conductance_slope
-    slope[:, VOLTAGE, VOLTAGE] = (
-        leads * circuit.conductance_slope + conductance[:, None] * influence.leads
-    )
-    slope[:, VOLTAGE, CURRENT] = -metered[:, None] * influence.leads
-    return through, slope
+def _slice_of(index: IntArray) -> slice | IntArray:
+    """The same as a slice, where there is one: it is faster."""
+    whole = np.arange(index[0], index[-1] + 1)
+    return slice(int(index[0]), int(index[-1]) + 1) if np.array_equal(index, whole) else index

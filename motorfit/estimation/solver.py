@@ -151,18 +151,18 @@ def whiten(
     scatter = equations.reading_covariance(scales)
     spread = scatter @ at.sensitivity.swapaxes(-1, -2)  # S A', (n, q, m)
     covariance = _with_absent(at.sensitivity @ spread + own, equations.present)
-    half = np.einsum("nmqp,nqk->nmkp", at.sensitivity_slope, spread)
-    slope = half + half.swapaxes(1, 2)
+    half = np.einsum("...mqp,...qk->...mkp", at.sensitivity_slope, spread)
+    slope = half + half.swapaxes(-3, -2)
     both = equations.present[..., :, None] & equations.present[..., None, :]
     slope = np.where(both[..., None], slope, 0.0)
 
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))
-    residual = np.einsum("nab,nb->na", inverse, at.residual)
-    middle = np.einsum("nab,nbcp,ndc->nadp", inverse, slope, inverse)
+    residual = np.einsum("...ab,...b->...a", inverse, at.residual)
+    middle = np.einsum("...ab,...bcp,...dc->...adp", inverse, slope, inverse)
     size = covariance.shape[-1]
     lower = np.tril(np.ones((size, size))) - 0.5 * np.eye(size)
-    jacobian = np.einsum("nab,nbp->nap", inverse, at.design)
-    jacobian -= np.einsum("nadp,ad,nd->nap", middle, lower, residual)
+    jacobian = np.einsum("...ab,...bp->...ap", inverse, at.design)
+    jacobian -= np.einsum("...adp,ad,...d->...ap", middle, lower, residual)
     return residual, jacobian
 
 

@@ -1,34 +1,87 @@
-"""Many variations of one bench, solved together."""
+r"""Many variations of one bench, solved together.
+
+Each resample has the least sum of squares that `motorfit.estimation.solver.solve` would
+find for it. Its exact slope costs a fraction of the equations' derivatives (see
+`motorfit.estimation.chain`), and the information hardly differs from one resample to the
+next: with :math:`H_0` that of the bench itself,
+
+.. math:: \theta \leftarrow \theta - H_0^{-1} g(\theta)
+
+settles in a handful of rounds, each of which divides the distance by some tens. Bounds are
+met by the nearest point within them in the metric of H, which is where the quadratic model
+has its least value. The few resamples that do not settle so get Gauss-Newton steps of
+their own, and what even that leaves is solved singly.
+
+References
+----------
+.. [1] J. M. Ortega and W. C. Rheinboldt, Iterative Solution of Nonlinear Equations in
+   Several Variables (1970), 7.1: the chord method.
+.. [2] M. Hintermueller, K. Ito and K. Kunisch, SIAM J. Optim. 13 (2002) 865: the
+   primal-dual active set as a Newton method.
+"""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from motorfit.arrays import BoolArray, FloatArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.errors import FitError
+from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.problem import Problem
-from motorfit.estimation.solver import Soft, Solution, solve
+from motorfit.estimation.solver import Priors, Soft, Solution, solve, whiten
 
 #: Bytes that the work on resamples may take by default, beside the resamples themselves.
 MEMORY = 2.0**28
+
+#: A resample is settled when its last step is smaller than this, in standard deviations:
+#: the step after it would be tens of times smaller still.
+_SETTLED = 1e-7
+_SECANT_ROUNDS = 24
+_NEWTON_ROUNDS = 14
+
+#: A slope that grows less along a step, relative to what the bench itself would have it
+#: grow, is rounding or a hill.
+_LEAST_CURVATURE = 1e-6
+
+#: Readings in one block of resamples: its arrays stay in the processor's cache.
+_BLOCK_READINGS = 8192
+_ARRAYS = 100  # of that size at once, at most
+
+#: A row that counts not at all still needs a covariance where it is solved singly.
+_LEAST_COUNT = 1e-9
+
+#: Information, relative to the bench's own, below which a resample does not know a parameter.
+_NO_INFORMATION = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Resamples:
     """B variations of a bench of n rows with r nuisances."""
 
-    shift: FloatArray  # (B, n, 4) or (1, n, 4): added to what was shown, SI
+    shift: FloatArray  # (B, n, 4), or (1, n, 4) for all: added to what was shown, SI
     mean: FloatArray  # (B, r): prior means of the nuisances
     weight: FloatArray | None = None  # (B, n): how many times each row counts
+
+    def __len__(self) -> int:
+        return len(self.mean)
+
+    def chosen(self, index: IntArray) -> Resamples:
+        """Some of them."""
+        shift = self.shift if len(self.shift) == 1 else self.shift[index]
+        weight = None if self.weight is None else self.weight[index]
+        return Resamples(shift=shift, mean=self.mean[index], weight=weight)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Solved:
     """Where each resample has its least sum of squares."""
 
-    theta: FloatArray  # (B, p + r); NaN where not settled
+    theta: FloatArray  # (B, p + r); not a number where not settled
     settled: BoolArray  # (B,)
 
 
@@ -40,29 +93,354 @@ def solve_together(
     *,
     soft: Soft | None = None,
     bounded: bool = True,
-    memory: float = MEMORY,  # noqa: ARG001
+    memory: float = MEMORY,
+    threads: int | None = None,
 ) -> Solved:
-    """Solve every resample as `motorfit.estimation.solver.solve` would."""
-    count, machine = len(resamples.mean), len(problem.free)
-    theta = np.full((count, len(solution.theta)), np.nan)
-    settled = np.zeros(count, dtype=bool)
-    priors = problem.priors(log_variance)
-    if not bounded:
-        priors = replace(priors, lower=np.full_like(priors.lower, -np.inf))
-    shift = np.broadcast_to(resamples.shift, (count, *resamples.shift.shape[1:]))
-    for index in range(count):
-        conditions = problem.conditions.shifted(shift[index])
-        if resamples.weight is not None:
-            counts = np.maximum(resamples.weight[index], 1e-9)
-            conditions = conditions.weighted(conditions.weight * counts)
-        mean = np.concatenate([np.zeros(machine), resamples.mean[index]])
-        scales = np.exp(log_variance)
-        try:
-            with np.errstate(all="ignore"):
-                found = solve(
-                    conditions, replace(priors, mean=mean), solution.theta, scales, soft=soft
-                )
-        except (FitError, np.linalg.LinAlgError, ValueError):
-            continue
-        theta[index], settled[index] = found.theta, True
+    """Solve every resample as `motorfit.estimation.solver.solve` would.
+
+    A resample is the bench had it shown something else: also where its equations' weights
+    are concerned. What the equations themselves lack is held at its size at
+    ``solution.theta``.
+
+    Parameters
+    ----------
+    problem : Problem
+        Of the bench, with p free machine parameters and r nuisances.
+    solution : Solution
+        Of the bench as it is: where every resample begins.
+    log_variance : ndarray, shape (c,)
+        Of the variance components, the same for all.
+    resamples : Resamples
+        B of them.
+    soft : Soft, optional
+        Directions that the readings leave open.
+    bounded : bool
+        Keep parameters within their bounds.
+    memory : float
+        Bytes that the work may take beside the resamples and the result, as long as it is
+        enough for one block of them (some 10 MB). The result does not depend on it.
+    threads : int, optional
+        How many blocks are worked on at once, at most; as many as there are processors by
+        default. The result does not depend on it.
+
+    Returns
+    -------
+    Solved
+    """
+    batch = _Batch(problem, solution, log_variance, resamples, soft=soft, bounded=bounded)
+    count = len(resamples)
+    theta, settled = np.tile(solution.theta, (count, 1)), np.zeros(count, dtype=bool)
+    for improve, share in (
+        (batch.secant, 1),
+        (batch.newton, batch.newton_share),
+        (batch.singly, 1),
+    ):
+        left = np.flatnonzero(~settled)
+        length = max(1, batch.block // share)
+        blocks = [left[start : start + length] for start in range(0, len(left), length)]
+        workers = int(min(memory / batch.bytes, threads or os.cpu_count() or 1, len(blocks)))
+
+        def work(
+            index: IntArray, improve: Callable[..., tuple[FloatArray, BoolArray]] = improve
+        ) -> None:
+            theta[index], settled[index] = improve(index, theta[index])
+
+        if workers > 1:
+            with ThreadPoolExecutor(workers) as pool:
+                list(pool.map(work, blocks))
+        else:
+            for index in blocks:
+                work(index)
+    theta[~settled] = np.nan
     return Solved(theta=theta, settled=settled)
+
+
+class _Batch:
+    """What all resamples of one bench share."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        solution: Solution,
+        log_variance: FloatArray,
+        resamples: Resamples,
+        *,
+        soft: Soft | None,
+        bounded: bool,
+    ) -> None:
+        self.conditions, self.centre = problem.conditions, solution.theta
+        self.resamples, self.soft, self.scales = resamples, soft, np.exp(log_variance)
+        self.machine = len(problem.free)
+        priors = problem.priors(log_variance)
+        if not bounded:
+            priors = replace(priors, lower=np.full_like(priors.lower, -np.inf))
+        self.priors: Priors = priors
+        self.known = _known(priors, soft)
+        with np.errstate(all="ignore"):
+            own = self.conditions.own_variance(self.centre, self.scales)
+            _, jacobian = whiten(self.conditions, self.centre, self.scales, own)
+        self.rows = jacobian.reshape(len(jacobian), 2, -1)
+        information = np.einsum("nap,nas->ps", self.rows, self.rows) + self.known
+        self.size = 1.0 / np.sqrt(np.maximum(np.diag(information), np.finfo(float).tiny))
+        self.covariance = self._inverse(information)
+        self.deviation = np.sqrt(np.diag(self.covariance))
+        readings, parameters = len(jacobian), len(self.centre)
+        self.block = int(2 ** np.floor(np.log2(max(_BLOCK_READINGS / max(readings, 1), 1.0))))
+        per_row = 8 * self.block * readings
+        self.bytes = _ARRAYS * per_row + 32 * self.block * parameters**2
+        # Gauss-Newton keeps slopes by every parameter: fewer resamples at once
+        self.newton_share = max(1, 30 * parameters // _ARRAYS)
+
+    def secant(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Steps with the information of the bench itself, corrected by what they show."""
+        theta, settled = theta.copy(), np.zeros(len(index), dtype=bool)
+        left = np.arange(len(index))
+        with np.errstate(all="ignore"):
+            resamples = self.resamples.chosen(index)
+            block = _Block(self, resamples)
+            secants = _Secants(self._covariance(resamples.weight), self.deviation)
+            slope = block.slope(theta)
+            for _ in range(_SECANT_ROUNDS):
+                at = theta[left]
+                moved = self._within(at - secants.solve(slope), secants.columns)
+                moved[settled[left]] = at[settled[left]]
+                theta[left] = moved
+                settled[left] |= self._change(moved, at) < _SETTLED
+                if settled.all():
+                    break
+                if np.count_nonzero(settled[left]) > len(left) / 2:
+                    keep = ~settled[left]
+                    left, at, moved, slope = left[keep], at[keep], moved[keep], slope[keep]
+                    block, secants = _Block(self, resamples.chosen(left)), secants.chosen(keep)
+                before, slope = slope, block.slope(moved)
+                secants.add(moved - at, slope - before)
+        return theta, settled
+
+    def _change(self, moved: FloatArray, before: FloatArray) -> FloatArray:
+        """Largest step of each resample, in standard deviations."""
+        return np.asarray(np.max(np.abs(moved - before) / self.deviation, axis=1, initial=0.0))
+
+    def newton(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Stacked Gauss-Newton steps, each resample with its own information."""
+        with np.errstate(all="ignore"):
+            resamples = self.resamples.chosen(index)
+            conditions = self._varied(resamples.shift, resamples.weight)
+            own = conditions.own_variance(self.centre, self.scales)
+
+            theta = np.where(np.isfinite(theta).all(axis=1, keepdims=True), theta, self.centre)
+            settled = np.zeros(len(index), dtype=bool)
+            for _ in range(_NEWTON_ROUNDS):
+                residual, jacobian = whiten(conditions, theta, self.scales, own)
+                rows = jacobian.reshape(len(theta), -1, theta.shape[-1])
+                slope = (residual.reshape(len(theta), 1, -1) @ rows)[:, 0]
+                slope += self.known_slope(theta, resamples.mean)
+                covariance = self._inverse(rows.swapaxes(-1, -2) @ rows + self.known)
+                secants = _Secants(covariance, self.deviation)
+                moved = self._within(theta - secants.solve(slope), secants.columns)
+                moved[settled] = theta[settled]
+                settled |= self._change(moved, theta) < _SETTLED
+                theta = moved
+                if settled.all():
+                    break
+        return theta, settled
+
+    def singly(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """One after the other, as the bench itself was solved."""
+        found, settled = theta.copy(), np.zeros(len(index), dtype=bool)
+        for place in range(len(index)):
+            one = self.resamples.chosen(index[place : place + 1])
+            conditions = self._varied(one.shift[0], None if one.weight is None else one.weight[0])
+            mean = np.concatenate([np.zeros(self.machine), one.mean[0]])
+            try:
+                with np.errstate(all="ignore"):
+                    found[place] = solve(
+                        conditions,
+                        replace(self.priors, mean=mean),
+                        self.centre,
+                        self.scales,
+                        soft=self.soft,
+                    ).theta
+            except (FitError, np.linalg.LinAlgError, ValueError):
+                continue
+            settled[place] = True
+        return found, settled
+
+    def _varied(self, shift: FloatArray, weight: FloatArray | None) -> BrushedConditions:
+        varied = self.conditions.shifted(shift)
+        if weight is None:
+            return varied
+        return varied.weighted(varied.weight * np.maximum(weight, _LEAST_COUNT))
+
+    def known_slope(self, theta: FloatArray, mean: FloatArray) -> FloatArray:
+        """Slope of half the sum of squares of priors and open directions, (B, p + r)."""
+        slope = np.zeros_like(theta)
+        nuisance = theta[:, self.machine :] - mean
+        slope[:, self.machine :] = nuisance / self.priors.deviation[self.machine :] ** 2
+        if self.soft is not None:
+            directions = self.soft.directions
+            slope += (theta - self.soft.centre) @ directions.T @ directions
+        return slope
+
+    def _covariance(self, weight: FloatArray | None) -> FloatArray:
+        """Inverse of the information, of all or of each resample."""
+        if weight is None:
+            return self.covariance
+        squares = np.einsum("nap,nas->nps", self.rows, self.rows)
+        parameters = len(self.centre)
+        information = weight @ squares.reshape(len(squares), -1)
+        return self._inverse(information.reshape(-1, parameters, parameters) + self.known)
+
+    def _inverse(self, information: FloatArray) -> FloatArray:
+        """Inverse, also where a parameter is not known at all; its step is then none."""
+        size = self.size[:, None] * self.size
+        scaled = information * size + _NO_INFORMATION * np.eye(len(self.size))
+        return np.asarray(np.linalg.inv(scaled) * size)
+
+    def _within(
+        self, theta: FloatArray, columns: Callable[[IntArray, IntArray], FloatArray]
+    ) -> FloatArray:
+        """The nearest point within the bounds, in the metric of the information.
+
+        ``columns`` gives those of the information's inverse, for some of the resamples.
+        """
+        bound = np.flatnonzero(np.isfinite(self.priors.lower))
+        low, deviation = self.priors.lower[bound], self.deviation[bound]
+        beyond = np.flatnonzero((theta[:, bound] < low).any(axis=1))
+        if not len(beyond):
+            return theta
+        start = theta[beyond]
+        along = columns(beyond, bound) / deviation
+        square = along[:, bound] / deviation[:, None]
+        gap = (low - start[:, bound]) / deviation
+        held = gap > 0
+        for _ in range(3 * len(bound)):
+            both = held[:, :, None] & held[:, None, :]
+            matrix = np.where(both, square, np.eye(len(bound)))
+            force = np.linalg.solve(matrix, np.where(held, gap, 0.0)[..., None])[..., 0]
+            moved = start + _each(along, force)
+            wanted = np.where(held, force > 0, moved[:, bound] < low)
+            if np.array_equal(wanted, held):
+                break
+            held = wanted
+        moved[:, bound] = np.where(held, low, np.maximum(moved[:, bound], low))
+        theta = theta.copy()
+        theta[beyond] = moved
+        return theta
+
+
+class _Secants:
+    """Inverse of the information of each resample, as the steps taken so far show it.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (p, p) or (B, p, p)
+        The inverse to begin with.
+    deviation : ndarray, shape (p,)
+        Size of the parameters.
+    """
+
+    def __init__(self, covariance: FloatArray, deviation: FloatArray) -> None:
+        self.covariance, self.deviation = covariance, deviation
+        self.steps: list[FloatArray] = []
+        self.changes: list[FloatArray] = []
+        self.inverses: list[FloatArray] = []
+
+    def add(self, step: FloatArray, change: FloatArray) -> None:
+        """By how much the slopes (B, p) changed along the steps (B, p)."""
+        along = np.vecdot(step, change)
+        # where the slope does not grow along the step, there is nothing to learn from it
+        least = _LEAST_CURVATURE * np.sum((step / self.deviation) ** 2, axis=1)
+        known = along > least
+        self.steps.append(step)
+        self.changes.append(change)
+        self.inverses.append(np.where(known, 1.0 / np.where(known, along, 1.0), 0.0))
+
+    def chosen(self, which: IntArray | BoolArray) -> _Secants:
+        """Those of some resamples."""
+        shared = self.covariance.ndim == 2
+        other = _Secants(self.covariance if shared else self.covariance[which], self.deviation)
+        other.steps = [step[which] for step in self.steps]
+        other.changes = [change[which] for change in self.changes]
+        other.inverses = [inverse[which] for inverse in self.inverses]
+        return other
+
+    def solve(self, slope: FloatArray) -> FloatArray:
+        """Product with the slopes (B, p): two loops over the steps."""
+        pairs = list(zip(self.steps, self.changes, self.inverses, strict=True))
+        parts = []
+        for step, change, inverse in reversed(pairs):
+            part = inverse * np.vecdot(step, slope)
+            slope = slope - part[:, None] * change
+            parts.append(part)
+        shared = self.covariance.ndim == 2
+        found = slope @ self.covariance if shared else _each(self.covariance, slope)
+        for (step, change, inverse), part in zip(pairs, reversed(parts), strict=True):
+            found = found + (part - inverse * np.vecdot(change, found))[:, None] * step
+        return found
+
+    def columns(self, which: IntArray, by: IntArray) -> FloatArray:
+        """Some columns (b, p, k) for some of the resamples."""
+        chosen, units = self.chosen(which), np.eye(len(self.deviation))[by]
+        return np.stack([chosen.solve(np.tile(unit, (len(which), 1))) for unit in units], axis=-1)
+
+
+def _known(priors: Priors, soft: Soft | None) -> FloatArray:
+    """Information of priors and open directions."""
+    information = np.diag(np.where(priors.given, priors.deviation**-2.0, 0.0))
+    if soft is not None:
+        information = information + soft.directions.T @ soft.directions
+    return information
+
+
+def _each(matrices: FloatArray, vectors: FloatArray) -> FloatArray:
+    """Product of each matrix with its vector."""
+    return np.asarray((matrices @ vectors[..., None])[..., 0])
+
+
+class _Block:
+    """Resamples that are worked on at once: all that does not move with the parameters."""
+
+    def __init__(self, batch: _Batch, resamples: Resamples) -> None:
+        self.batch, self.mean = batch, resamples.mean
+        whole = batch.conditions.shifted(resamples.shift)
+        weight = 1.0 if resamples.weight is None else resamples.weight
+        count, has = np.atleast_1d(whole.weight * weight), whole.present
+        self.parts = [
+            _Part(whole.part(rows), equations, batch, count[..., rows])
+            for equations in ((0,), (1,), (0, 1))
+            for rows in [np.flatnonzero((has == [0 in equations, 1 in equations]).all(axis=1))]
+            if len(rows)
+        ]
+
+    def slope(self, theta: FloatArray) -> FloatArray:
+        """Slope of half the sum of squares, (B, p + r)."""
+        slope = self.batch.known_slope(theta, self.mean)
+        for part in self.parts:
+            part.add(theta, slope)
+        return slope
+
+
+class _Part:
+    """Rows of a block that have the same equations."""
+
+    def __init__(
+        self,
+        conditions: BrushedConditions,
+        equations: tuple[int, ...],
+        batch: _Batch,
+        count: FloatArray,
+    ) -> None:
+        self.conditions, self.equations = conditions, equations
+        self.count = 1.0 if (count == 1.0).all() else count
+        self.variance = np.ascontiguousarray(conditions.reading_variance(batch.scales).T)
+        self.own = conditions.friction_variance(batch.centre, batch.scales)
+
+    def add(self, theta: FloatArray, slope: FloatArray) -> None:
+        """Add the slope of these rows."""
+        conditions = self.conditions
+        at = conditions.at(theta, equations=self.equations)
+        backwards = at.backwards(self.variance, self.own, self.count)
+        for place, index in enumerate(conditions.free):
+            if index in backwards.machine:
+                slope[:, place] += backwards.machine[index]
+        slope[:, len(conditions.free) :] += conditions.shares.gathered(backwards.errors)

@@ -13,6 +13,7 @@ import pytest
 from condition_models import THERMAL, bench_rows
 
 from motorfit.arrays import FloatArray
+from motorfit.estimation.circuit import at_machine
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_shape_doubt
 from motorfit.estimation.rows import (
@@ -21,7 +22,6 @@ from motorfit.estimation.rows import (
     VOLTAGE,
     Influence,
     Rows,
-    at_machine,
 )
 from motorfit.estimation.solver import whiten
 
