@@ -129,6 +129,12 @@ class BrushedConditions:
         other._show(replace(self.rows, shown=self.rows.shown + shift))
         return other
 
+    def with_rows(self, rows: Rows) -> BrushedConditions:
+        """The same bench with other readings in its rows."""
+        other = copy(self)
+        other._show(rows)
+        return other
+
     def part(self, rows: IntArray) -> BrushedConditions:
         """Some of the rows only."""
         other = copy(self)

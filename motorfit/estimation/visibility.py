@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -53,9 +52,7 @@ def noncentrality(clean: Joint, faulty: Bench) -> float:
         load_extra=rows.load_extra,
     )
     theta = clean.solution.theta
-    spoiled = copy(conditions)
-    spoiled.rows = changed
-    after = spoiled.linearise(theta).residual[present]
+    after = conditions.with_rows(changed).linearise(theta).residual[present]
     delta = after - conditions.linearise(theta).residual[present]
     square = float(delta @ clean.projected.projection @ delta)
     return math.sqrt(max(0.0, square))
