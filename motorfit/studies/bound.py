@@ -19,7 +19,7 @@ from typing import Literal
 
 import numpy as np
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.physics import T0, VB, B, K, R
 from motorfit.estimation.problem import Problem, pose
@@ -195,7 +195,7 @@ def _determined(
 
 
 def _half_width(
-    by_scatter: float, parts: FloatArray, rectangular: FloatArray, level: float
+    by_scatter: float, parts: FloatArray, rectangular: BoolArray, level: float
 ) -> float:
     """Half of the symmetric interval of a sum of one normal and several other errors."""
     rng = np.random.default_rng(0)

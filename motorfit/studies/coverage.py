@@ -15,7 +15,7 @@ import click
 
 from motorfit.errors import MotorfitError, OutputError
 from motorfit.estimation.intervals import Method
-from motorfit.files import write_whole
+from motorfit.files import write_bytes_whole, write_whole
 from motorfit.studies.running import SEED, Refusal, commit, run_all, shown
 from motorfit.studies.scenarios import SCENARIOS
 from motorfit.studies.scores import Tally
@@ -202,7 +202,7 @@ def _draw(
     from motorfit.report.figure_style import figure_bytes
     from motorfit.studies.figure import coverage_figure
 
-    write_whole(path, figure_bytes(coverage_figure(scores, level), form), force=force)
+    write_bytes_whole(path, figure_bytes(coverage_figure(scores, level), form), force=force)
 
 
 if __name__ == "__main__":

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Hashable
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 Verdict = Literal["met", "missed", "chance", ""]
+
+_Row = dict[Hashable, Any]
 
 #: Coverage where the scatter decides, for intervals of 95 %.
 LEAST, MOST = 0.935, 0.975
@@ -58,7 +61,7 @@ def judged(scores: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([scores, pd.DataFrame(told, index=scores.index)], axis=1)
 
 
-def _coverage(row: dict[str, float]) -> Verdict:
+def _coverage(row: _Row) -> Verdict:
     coverage, count = row["coverage"], row["known"] * row["benches"]
     # the target's own chance: a coverage of 100 % would have none
     slack = ERRORS * float(np.sqrt(LEAST * (1.0 - LEAST) / count))
@@ -71,13 +74,13 @@ def _coverage(row: dict[str, float]) -> Verdict:
     return "met" if LEAST - slack <= coverage <= most + upper else "missed"
 
 
-def _width(row: dict[str, float]) -> Verdict:
+def _width(row: _Row) -> Verdict:
     if row["interval"] != WIDEST_OF or not row["instruments"] >= 0.5:
         return ""
     return "met" if row["width_over_ideal"] <= WIDEST else "missed"
 
 
-def _deviation(row: dict[str, float]) -> Verdict:
+def _deviation(row: _Row) -> Verdict:
     ratio, count = row["deviation_over_bound"], row["known"] * row["benches"]
     if not np.isfinite(ratio) or count < 2:
         return ""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 
 from motorfit.studies.scores import Tally
@@ -67,7 +70,7 @@ def targets_text(scores: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def _missed(column: str, row: dict[str, float]) -> str:
+def _missed(column: str, row: dict[Hashable, Any]) -> str:
     place = f"{row['scenario']}: {row['quantity']}, {row['interval']}"
     if column == "coverage_target":
         error = 100 * row["standard_error"]

@@ -1,0 +1,197 @@
+"""Benches with one known fault, each beside the same bench without it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from motorfit.bench.records import Bench
+from motorfit.errors import FitError
+from motorfit.estimation.fit import fit
+from motorfit.estimation.joint import fit_jointly
+from motorfit.estimation.problem import pose
+from motorfit.estimation.visibility import noncentrality
+from motorfit.finding import Finding
+from motorfit.simulation.bench import simulate_with_truth
+from motorfit.simulation.mistakes import MISTAKES, SIZED, plant_mistake
+from motorfit.studies.scenarios import SCENARIOS, Scenario
+from motorfit.studies.trials import looked_at, seed_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One kind of fault and where it is planted.
+
+    Parameters
+    ----------
+    scenarios : tuple of str
+        Of `SCENARIOS`, taken in turn.
+    kinds : frozenset of str
+        Kinds of findings that name it rightly.
+    largest : float
+        Sizes are drawn log-evenly from a fiftieth of this up to it. For a fault of the
+        machine, in its own unit; for a slip that has a size, in units of that which is
+        plain to see.
+    """
+
+    scenarios: tuple[str, ...] = ("plain meters",)
+    kinds: frozenset[str] = frozenset()
+    largest: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planted:
+    """What became of one bench with a fault in it."""
+
+    fault: str
+    noncentrality: float
+    found: bool  # an error or a caution that the clean bench has not
+    named: bool  # among them one of a right kind
+    placed: bool  # among them one that points to a right row or sheet
+    kinds: tuple[str, ...]  # of all that are new
+
+
+_SLIPS = frozenset({"outlier", "slip"})
+
+#: Kinds that each fault may rightly be told as.
+FAULTS: Mapping[str, Fault] = {
+    "swapped-digits": Fault(kinds=_SLIPS),
+    "decimal-point": Fault(kinds=_SLIPS),
+    "wrong-row": Fault(kinds=_SLIPS),
+    "sign": Fault(kinds=_SLIPS | {"mixed-signs"}),
+    "volts-in-amps": Fault(kinds=_SLIPS | {"voltage-current-mixed"}),
+    "columns-swapped": Fault(kinds=frozenset({"voltage-current-mixed"})),
+    "wrong-resistor": Fault(
+        scenarios=("plain meters", "resistor values, no ammeter"),
+        kinds=_SLIPS | {"load-disagrees"},
+    ),
+    "wrong-setting": Fault(kinds=frozenset({"wrong-setting"})),
+    "marks-counted-twice": Fault(kinds=frozenset({"speed-factor", "speed-columns-disagree"})),
+    "loose-lead": Fault(kinds=frozenset({"step"})),
+    "missed-zero": Fault(kinds=frozenset({"tests-disagree"})),
+    "shunt-changed": Fault(kinds=frozenset({"step"})),
+    "slipping-belt": Fault(kinds=frozenset({"curvature"})),
+    "wrong-arm": Fault(
+        scenarios=("brake test, neodymium magnets",), kinds=frozenset({"torque-constant"})
+    ),
+    "heating": Fault(kinds=frozenset({"heating"}), largest=2.0),  # K/A2 at 8 A: 128 K
+    "armature-reaction": Fault(kinds=frozenset({"curvature"}), largest=0.02),  # 1/A
+}
+
+#: Smallest size over the largest.
+_SMALLEST = 0.02
+
+#: Another seed is tried where a reading changed its range, so often.
+_TRIES = 20
+
+
+def planted(fault: str, number: int, *, seed: int, level: float = 0.95) -> Planted | None:
+    """Plant one fault into one bench, fit it and look at what it is told.
+
+    Parameters
+    ----------
+    fault : str
+        One of `FAULTS`.
+    number : int
+        Which bench.
+    seed : int
+        Of the whole study.
+    level : float
+        Coverage of the intervals.
+
+    Returns
+    -------
+    Planted or None
+        None where the clean bench cannot be fitted. A bench that the fault leaves
+        without any fit counts as found.
+    """
+    what = FAULTS[fault]
+    name = what.scenarios[number % len(what.scenarios)]
+    own = seed_of(f"{fault} in {name}", number, seed)
+    rng = np.random.default_rng([own, 1])
+    size = what.largest * _SMALLEST ** rng.uniform()
+    try:
+        pair = _pair(fault, SCENARIOS[name], own, size)
+        clean = fit_jointly(pose(pair.clean))
+    except FitError:
+        return None
+    before = {(finding.kind, finding.where) for finding in _told(pair.clean, level)}
+    new = [each for each in _told(pair.spoiled, level) if (each.kind, each.where) not in before]
+    return Planted(
+        fault=fault,
+        noncentrality=noncentrality(clean, pair.spoiled),
+        found=bool(new),
+        named=any(each.kind in what.kinds or each.kind == _NO_FIT for each in new),
+        placed=any(_points_there(each.where, pair) for each in new),
+        kinds=tuple(each.kind for each in new),
+    )
+
+
+_NO_FIT = "not fitted"
+
+
+def _told(bench: Bench, level: float) -> list[Finding]:
+    """Errors and cautions; that there is no fit is one."""
+    try:
+        findings = fit(looked_at(bench), level=level).findings
+    except FitError as error:
+        return [Finding(kind=_NO_FIT, where="bench", says=str(error), severity="error")]
+    return [finding for finding in findings if finding.severity in ("error", "caution")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    clean: Bench
+    spoiled: Bench
+    file: str  # "" for a fault of the machine
+    rows: tuple[int, ...]
+
+
+def _points_there(where: str, pair: _Pair) -> bool:
+    """Whether a finding's place is the fault's: a row of it, its sheet, or for all the bench."""
+    if not pair.file:
+        return True
+    file, _, row = where.partition(":")
+    if file != pair.file:
+        return False
+    first = row.split("-")[0].split(",")[0].strip()
+    return not first.isdigit() or int(first) in pair.rows
+
+
+def _pair(fault: str, scenario: Scenario, seed: int, size: float) -> _Pair:
+    if fault in MISTAKES:
+        clean = _simulated(scenario, seed)[0]
+        size = size if fault in SIZED else 1.0
+        spoiled, answer = plant_mistake(clean, fault, seed=seed, size=size)
+        return _Pair(clean=clean, spoiled=spoiled, file=answer.file, rows=answer.rows)
+    faulty = _faulty(fault, scenario, size)
+    for own in _seeds(seed):
+        (clean, before), (spoiled, after) = (_simulated(each, own) for each in (scenario, faulty))
+        if before == after:  # else the meters' errors were drawn in another order
+            return _Pair(clean=clean, spoiled=spoiled, file="", rows=())
+    raise FitError(f"no bench of {fault} in which no reading changed its range")
+
+
+def _seeds(seed: int) -> Iterator[int]:
+    yield from (seed + step for step in range(_TRIES))
+
+
+def _simulated(scenario: Scenario, seed: int) -> tuple[Bench, list[tuple[str, float]]]:
+    """A bench, and the ranges in the order in which they were used."""
+    bench, truth = simulate_with_truth(
+        scenario.machine,
+        plan=scenario.plan,
+        kit=scenario.kit,
+        conditions=scenario.conditions,
+        seed=seed,
+    )
+    return bench, [(error.quantity, error.step) for error in truth.errors]
+
+
+def _faulty(fault: str, scenario: Scenario, size: float) -> Scenario:
+    """The scenario with a machine that does what the model lacks."""
+    if fault == "heating":
+        return replace(scenario, conditions=replace(scenario.conditions, warming=size))
+    return replace(scenario, machine=replace(scenario.machine, armature_reaction=size))

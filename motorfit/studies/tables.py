@@ -1,0 +1,202 @@
+"""The tables of the documentation, from the CSV files of the studies.
+
+python -m motorfit.studies.tables coverage.csv faults.csv
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+import pandas as pd
+
+from motorfit.errors import MotorfitError, OutputError
+from motorfit.studies.bound import QUANTITIES
+from motorfit.studies.faults import CLASSES
+from motorfit.studies.running import Refusal
+
+#: Heads of the columns.
+_SYMBOLS = {
+    "k": "$k$",
+    "R": "$R$",
+    "Vb": "$V_b$",
+    "T0": "$T_0$",
+    "b": "$b$",
+    "V half": "V, half",
+    "V full": "V, full",
+    "loss W": "loss",
+}
+
+_MARKS = {"missed": "**", "chance": "*", "met": "", "": ""}
+
+
+def markdown(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table in Markdown: words to the left, numbers to the right."""
+    lines = ["| " + " | ".join(heads) + " |", "|---|" + "--:|" * (len(heads) - 1)]
+    lines += ["| " + " | ".join(row) + " |" for row in rows]
+    return "\n".join(lines)
+
+
+def coverage_tables(scores: pd.DataFrame) -> str:
+    """What `motorfit.studies.coverage` wrote, as Markdown.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        Its CSV file.
+
+    Returns
+    -------
+    str
+        For each way to an interval coverage and width over the ideal; then, once, the
+        estimates' standard deviation over the least possible and their bias. A number
+        that misses its target is bold, one that misses it by no more than chance in
+        italics.
+    """
+    parts = [_origin(scores)]
+    for way in dict.fromkeys(scores["interval"]):
+        chosen = scores[scores["interval"] == way]
+        parts.append(f"### Held the truth, {way} [%]")
+        parts.append(_by_scenario(chosen, _percent("coverage"), "coverage_target"))
+        parts.append(f"### Width over the ideal, {way}")
+        parts.append(_by_scenario(chosen, _ratio("width_over_ideal"), "width_target"))
+    first = scores[scores["interval"] == scores["interval"].iloc[0]]
+    parts.append("### Standard deviation over the least possible")
+    parts.append(_by_scenario(first, _ratio("deviation_over_bound"), "deviation_target"))
+    parts.append("### Bias over its standard error")
+    parts.append(_by_scenario(first, lambda row: f"{row['bias']:+.1f}", None))
+    parts.append("### Share of the instruments in the least variance [%]")
+    parts.append(_by_scenario(first, _percent("instruments", places=0), None))
+    parts.append("### Targets")
+    parts.append(_targets(scores))
+    return "\n\n".join(parts)
+
+
+def _origin(table: pd.DataFrame) -> str:
+    """What it takes to make the same table again."""
+    first = table.iloc[0]
+    told = "" if pd.isna(first["commit"]) else f" at commit {first['commit']}"
+    benches = f"{int(first['benches'])} benches a scenario, " if "level" in table.columns else ""
+    return f"Made{told}: {benches}seed {int(first['seed'])}."
+
+
+def _percent(column: str, places: int = 1) -> Callable[[pd.Series], str]:
+    return lambda row: "" if pd.isna(row[column]) else f"{100 * row[column]:.{places}f}"
+
+
+def _ratio(column: str) -> Callable[[pd.Series], str]:
+    return lambda row: "" if pd.isna(row[column]) else f"{row[column]:.2f}"
+
+
+def _by_scenario(scores: pd.DataFrame, cell: Callable[[pd.Series], str], target: str | None) -> str:
+    quantities = [name for name in QUANTITIES if (scores["quantity"] == name).any()]
+    rows = []
+    for scenario in dict.fromkeys(scores["scenario"]):
+        here = scores[scores["scenario"] == scenario].set_index("quantity")
+        row = [scenario]
+        for quantity in quantities:
+            if quantity not in here.index:
+                row.append("")
+                continue
+            numbers = here.loc[quantity]
+            mark = "" if target is None else _MARKS[str(numbers[target] or "")]
+            row.append(f"{mark}{cell(numbers)}{mark}")
+        rows.append(row)
+    return markdown(["Bench", *(_SYMBOLS[name] for name in quantities)], rows)
+
+
+def _targets(scores: pd.DataFrame) -> str:
+    rows = []
+    for way in dict.fromkeys(scores["interval"]):
+        for target in ("coverage", "width", "deviation"):
+            told = scores.loc[scores["interval"] == way, f"{target}_target"].value_counts()
+            numbers = [int(told.get(verdict, 0)) for verdict in ("met", "chance", "missed")]
+            if sum(numbers):
+                rows.append([f"{way}: {target}", *map(str, numbers)])
+    return markdown(["Target", "met", "missed within chance", "missed"], rows)
+
+
+def faults_tables(table: pd.DataFrame) -> str:
+    """What `motorfit.studies.faults` wrote, as Markdown.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Its CSV file.
+
+    Returns
+    -------
+    str
+        False findings by scenario; for each fault the share found in every class of
+        noncentrality, and of those that can be seen the shares named and placed.
+    """
+    clean, found = (table[table["table"] == name] for name in ("clean", "planted"))
+    parts = [_origin(table)]
+    if len(clean):
+        parts += ["### Clean benches with a false finding", _clean(clean)]
+    if len(found):
+        parts += ["### Planted faults that were found [%]", _found(found)]
+    return "\n\n".join(parts)
+
+
+def _clean(clean: pd.DataFrame) -> str:
+    columns = ["benches", "errors", "cautions"]
+    rows = [
+        [str(row["name"]), *(str(int(row[name])) for name in columns)]
+        for row in clean.to_dict("records")
+    ]
+    rows.append(["together", *(str(int(clean[name].sum())) for name in columns)])
+    return markdown(["Bench", "benches", "with an error", "with a caution"], rows)
+
+
+def _found(found: pd.DataFrame) -> str:
+    names = [name for *_, name in CLASSES]
+    rows = []
+    for fault in dict.fromkeys(found["name"]):
+        records = found[found["name"] == fault].to_dict("records")
+        here = {str(record["noncentrality"]): record for record in records}
+        shares = [_share(here, name, "found") for name in names]
+        rows.append([fault, *shares, *(_share(here, names[-1], of) for of in ("named", "placed"))])
+    heads = ["Fault", *names, "right kind, of 5 or more", "right place"]
+    return markdown(heads, rows)
+
+
+def _share(here: Mapping[str, dict[Hashable, Any]], name: str, of: str) -> str:
+    """Percent, and of how many; empty where there was none."""
+    if name not in here:
+        return ""
+    row = here[name]
+    return f"{100 * row[of] / row['benches']:.0f} ({int(row['benches'])})"
+
+
+@click.command()
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
+)
+def main(files: tuple[Path, ...]) -> None:
+    """Print the tables of the CSV files of the studies in Markdown, with their commit.
+
+    \b
+    Example:
+      python -m motorfit.studies.tables coverage.csv faults.csv
+    """
+    try:
+        click.echo("\n\n".join(_tables(file) for file in files))
+    except MotorfitError as error:
+        raise Refusal(str(error)) from error
+
+
+def _tables(file: Path) -> str:
+    table = pd.read_csv(file, keep_default_na=True)
+    if "deviation_over_bound" in table.columns:
+        verdicts = [name for name in table.columns if name.endswith("_target")]
+        return coverage_tables(table.fillna(dict.fromkeys(verdicts, "")))
+    if "table" in table.columns:
+        return faults_tables(table)
+    raise OutputError(f"{file}: not a table of the coverage or the faults study.")
+
+
+if __name__ == "__main__":
+    main(prog_name="python -m motorfit.studies.tables")
