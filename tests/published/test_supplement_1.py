@@ -73,8 +73,8 @@ def test_monte_carlo_beside_the_linear_interval(case):
     # exact but for the 1e-3 V of scatter; half a unit of the printed digit
     half = np.array(from_normal.interval) - SHOWN
     assert half == pytest.approx([-by_normal, by_normal], abs=0.05)
-    # found 3.90, 3.88 and 17.01: standard error of a 2.5 % quantile of that many draws, normal at worst: 0.0085 of the
-    # standard uncertainty; four of them, and half a unit of the printed digit
+    # found 3.90, 3.88 and 17.01. The standard error of a 2.5 % quantile of so many draws is
+    # 0.0085 of the standard uncertainty at most; four of them, and half of the printed digit
     allowed = 4 * 0.0085 * uncertainty + (0.05 if by_draws == 17.0 else 0.005)
     ends = np.array(from_draws.interval) - SHOWN
     assert ends == pytest.approx([-by_draws, by_draws], abs=allowed)
