@@ -26,7 +26,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import stdtr
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.scatter import (
     PRIOR_READINGS,
@@ -47,8 +47,12 @@ _LOOK = 0.15
 #: So many are looked at closely in one round ...
 _SHORTLIST = 4
 
-#: ... no two of them nearer to each other than this correlation of their sizes.
+#: ... no two of one family nearer to each other than this correlation of their sizes.
 _ALIKE = 0.98
+
+#: A single reading that explains as much, to this difference of log likelihood, comes before
+#: what touches many.
+_SIMPLER = 3.0
 
 #: Directions whose information is less than this share of what it would be without any
 #: parameter are taken up by the parameters.
@@ -85,7 +89,8 @@ class Explained:
     stack: Stacked  # the verdicts' directions joined to the design
     scales: Scales
     projected: Projected
-    alike: tuple[tuple[Suspicion, ...], ...]  # for each verdict, what explains it as well
+    alike: tuple[tuple[Verdict, ...], ...]  # for each verdict, what explains nearly as much
+    joint: Joint  # the fit that the stack is linear about
 
 
 def judge(stack: Stacked, scales: Scales, directions: FloatArray) -> Judged:
@@ -129,7 +134,6 @@ def with_directions(stack: Stacked, directions: Sequence[FloatArray]) -> Stacked
     count = len(stack.ridge) + len(directions)
     ridge = np.zeros((count, count))
     ridge[: len(stack.ridge), : len(stack.ridge)] = stack.ridge
-    # a fault of size s adds s d to the residual: the design is its slope's opposite sign
     return replace(stack, design=np.column_stack([stack.design, *directions]), ridge=ridge)
 
 
@@ -143,6 +147,8 @@ class _Search:
         self.count = np.array([family.count(name) for name in family], dtype=float)
         self.level = np.array([LEVELS[name] for name in family])
         self.positive = np.array([each.positive for each in suspicions])
+        single = np.array([len(each.rows) == 1 for each in suspicions])
+        self.prior = np.log(self.level / self.count) + np.where(single, _SIMPLER, 0.0)
 
     def stack(self, accepted: Sequence[int]) -> Stacked:
         """The bench with accepted suspicions allowed for."""
@@ -154,7 +160,7 @@ class _Search:
             return self.joint.scales
         return estimate_scales(self.stack(accepted), start.log_variance, tolerance=_ROUGHLY)
 
-    def chances(self, score: FloatArray, freedom: FloatArray, places: FloatArray) -> FloatArray:
+    def chances(self, score: FloatArray, freedom: FloatArray, places: IntArray) -> FloatArray:
         """On a clean bench, among all suspicions of the same family."""
         two_sided = 2.0 * stdtr(freedom, -np.abs(score))
         one_sided = np.where(score > 0, 0.5 * two_sided, 1.0)
@@ -171,23 +177,25 @@ class _Search:
         external = judged.score * np.sqrt(freedom / left)
         everything = np.arange(len(self.suspicions))
         chance = self.chances(external, freedom, everything)
-        # scores of more than two standard deviations, or chance could be of few readings
         gain = 0.5 * (freedom + 1.0) * np.log1p(external**2 / freedom)
-        gain = np.where(chance <= _LOOK, gain + np.log(self.level / self.count), -np.inf)
+        gain = np.where(chance <= _LOOK, gain + self.prior, -np.inf)
         gain[list(accepted)] = -np.inf
         chosen: list[int] = []
         projection = project(stack, scales.log_variance).projection
         for place in np.argsort(-gain, kind="stable"):
             if len(chosen) == _SHORTLIST or not np.isfinite(gain[place]):
                 break
-            if all(abs(self._likeness(projection, place, other)) < _ALIKE for other in chosen):
+            if not any(self._alike(projection, place, other) for other in chosen):
                 chosen.append(int(place))
         return chosen
 
-    def _likeness(self, projection: FloatArray, one: int, other: int) -> float:
+    def _alike(self, projection: FloatArray, one: int, other: int) -> bool:
+        """Two of one family that hardly differ: one of them is enough to look at."""
+        if self.suspicions[one].family != self.suspicions[other].family:
+            return False
         pair = self.directions[:, [one, other]]
         cross = pair.T @ projection @ pair
-        return float(cross[0, 1] / np.sqrt(cross[0, 0] * cross[1, 1]))
+        return bool(abs(cross[0, 1]) > _ALIKE * np.sqrt(cross[0, 0] * cross[1, 1]))
 
     def best(self, accepted: list[int], scales: Scales) -> tuple[int, Scales] | None:
         """The suspicion that makes the readings likeliest; none where none is suspicious."""
@@ -196,8 +204,7 @@ class _Search:
             together = [*accepted, place]
             own = self.scales(together, scales)
             likelihood = _likelihood(self.joint.stack, self.stack(together), own)
-            prior = float(np.log(self.level[place] / self.count[place]))
-            found.append((likelihood + prior, place, own))
+            found.append((likelihood + self.prior[place], place, own))
         if not found:
             return None
         _, place, own = max(found, key=lambda each: each[0])
@@ -251,20 +258,20 @@ class _Search:
                 each for each, ratio in zip(accepted, over, strict=True) if ratio < max(over)
             ]
 
-    def alike(self, place: int, accepted: Sequence[int], scales: Scales) -> tuple[Suspicion, ...]:
-        """Suspicions of another sort that explain nearly as much."""
+    def alike(self, place: int, accepted: Sequence[int], scales: Scales) -> tuple[Verdict, ...]:
+        """Suspicions of another sort that explain nearly as much, the best of each sort."""
         others = [other for other in accepted if other != place]
         judged = judge(self.stack(others), scales, self.directions)
-        fits = self.positive & (judged.score <= 0)
-        gain = np.where(fits, 0.0, 0.5 * judged.score**2)
-        own = self.suspicions[place]
+        senseless = self.positive & (judged.score <= 0)
+        gain = np.where(senseless, 0.0, 0.5 * judged.score**2)
         near = np.flatnonzero(gain > gain[place] - _NEARLY)
-        best: dict[tuple[str, str], int] = {}
+        own = self.suspicions[place]
+        best: dict[tuple[str, str, str], int] = {}
         for other in near[np.argsort(-gain[near], kind="stable")].tolist():
-            sort = (self.suspicions[other].family, self.suspicions[other].shape)
-            if sort != (own.family, own.shape) and other not in accepted:
-                best.setdefault(sort, other)
-        return tuple(self.suspicions[other] for other in best.values())
+            each = self.suspicions[other]
+            if other not in accepted and each.sort != own.sort:
+                best.setdefault(each.sort, other)
+        return tuple(self.verdict(other, others, scales) for other in best.values())
 
 
 #: Explanations are as good as each other within this difference of log likelihood.
@@ -283,7 +290,7 @@ def _likelihood(bare: Stacked, stack: Stacked, scales: Scales) -> float:
     return float(0.5 * (determinant - square + prior))
 
 
-def explain(joint: Joint, suspicions: Sequence[Suspicion], most: int = 4) -> Explained:
+def search(joint: Joint, suspicions: Sequence[Suspicion], most: int) -> Explained:
     """Search for what is wrong: the best explanation first, then of the rest.
 
     Parameters
@@ -300,24 +307,24 @@ def explain(joint: Joint, suspicions: Sequence[Suspicion], most: int = 4) -> Exp
     Explained
         With no verdict where nothing is beyond chance.
     """
-    if not suspicions:
-        return _nothing(joint)
-    search = _Search(joint, suspicions)
-    accepted = search.forward(most)
-    if not accepted:
-        return _nothing(joint)
-    accepted, verdicts, scales = search.look_back(accepted)
-    stack = search.stack(accepted)
+    if suspicions:
+        found = _Search(joint, suspicions)
+        accepted, verdicts, scales = found.look_back(found.forward(most))
+        if accepted:
+            stack = found.stack(accepted)
+            return Explained(
+                verdicts=tuple(verdicts),
+                stack=stack,
+                scales=scales,
+                projected=project(stack, scales.log_variance),
+                alike=tuple(found.alike(place, accepted, scales) for place in accepted),
+                joint=joint,
+            )
     return Explained(
-        verdicts=tuple(verdicts),
-        stack=stack,
-        scales=scales,
-        projected=project(stack, scales.log_variance),
-        alike=tuple(search.alike(place, accepted, scales) for place in accepted),
-    )
-
-
-def _nothing(joint: Joint) -> Explained:
-    return Explained(
-        verdicts=(), stack=joint.stack, scales=joint.scales, projected=joint.projected, alike=()
+        verdicts=(),
+        stack=joint.stack,
+        scales=joint.scales,
+        projected=joint.projected,
+        alike=(),
+        joint=joint,
     )

@@ -48,6 +48,11 @@ class Suspicion:
     direction: FloatArray  # (N,) at size one
     positive: bool = False  # a size below zero makes no sense
 
+    @property
+    def sort(self) -> tuple[str, str, str]:
+        """What is suspected, wherever in its sheet it begins."""
+        return self.family, self.shape, self.file
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sheet:
@@ -146,7 +151,7 @@ def groups_of(sheet: Sheet) -> list[IntArray]:
     if any(run.setting):
         labels = np.array(run.setting, dtype=object)
         return [sheet.rows[labels == label] for label in dict.fromkeys(run.setting) if label]
-    size = np.abs(run.get("speed"))
+    size = np.asarray(np.abs(run.get("speed")))
     groups: list[list[int]] = []
     for place, speed in enumerate(size.tolist()):
         if groups and abs(speed / size[groups[-1][0]] - 1.0) < _ONE_SETTING:

@@ -1,0 +1,129 @@
+"""What is wrong with a bench, as its residuals tell it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from motorfit.arrays import BoolArray, FloatArray
+from motorfit.bench.records import Bench
+from motorfit.errors import FitError
+from motorfit.estimation.assemble import BRUSH_SCALE_SHARE
+from motorfit.estimation.conditions import BrushedConditions
+from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack
+from motorfit.estimation.physics import brush_shape_doubt
+from motorfit.estimation.problem import Problem
+from motorfit.estimation.rows import CURRENT
+from motorfit.estimation.scatter import estimate_scales
+from motorfit.estimation.search import Explained, search
+from motorfit.estimation.solver import solution_at
+from motorfit.estimation.suspicions import suspects
+
+#: How many things may be wrong at once.
+MOST = 4
+
+#: A row that is set aside is worth this much of one.
+_ASIDE = 1e-6
+
+#: No more than this share of the rows is set aside to see the others better.
+_MOST_ASIDE = 0.5
+
+
+def explain(bench: Bench, joint: Joint, most: int = MOST) -> Explained:
+    """Search for what is wrong with a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The readings.
+    joint : Joint
+        Their fit.
+    most : int
+        How many things are looked for.
+
+    Returns
+    -------
+    Explained
+        With no verdict where nothing is beyond chance.
+
+    Notes
+    -----
+    A gross slip draws the fit so far that its equations are no longer straight about
+    where it ended. What is found is therefore set aside, the rest fitted by itself, and
+    the search made once more about that.
+    """
+    found = search(joint, suspects(bench, joint), most)
+    apart = _fit_apart(joint, found) if found.verdicts else None
+    if apart is None:
+        return found
+    again = search(apart, suspects(bench, apart), most)
+    return again if again.verdicts else found
+
+
+def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
+    """All readings about the fit of those that are above suspicion; none where few are."""
+    problem = joint.problem
+    touched = np.zeros(len(problem.assembled.rows), dtype=bool)
+    for verdict in found.verdicts:
+        if verdict.suspicion.family in ("reading", "group", "step"):
+            touched[verdict.suspicion.rows] = True
+    if not 0 < np.mean(touched) <= _MOST_ASIDE:
+        return None
+    problem = _with_brushes(problem, ~touched)
+    weight = problem.conditions.weight * np.where(touched, _ASIDE, 1.0)
+    try:
+        apart = fit_jointly(replace(problem, conditions=problem.conditions.weighted(weight)))
+    except FitError:
+        return None
+    pairs = zip(joint.standing.known, apart.standing.known, strict=True)
+    if any(before and not after for before, after in pairs):
+        return None
+    return _with_all_rows(problem, apart)
+
+
+def _with_brushes(problem: Problem, kept: BoolArray) -> Problem:
+    """The brush drop's current scale from the largest current that is above suspicion."""
+    old = problem.conditions
+    current = old.nominal.values[:, CURRENT]
+    largest = float(np.max(np.abs(current[kept]), initial=0.0))
+    scale = BRUSH_SCALE_SHARE * largest
+    if not 0 < scale < 0.9 * old.brush_current_scale:
+        return problem
+    shape = brush_shape_doubt(current, scale)
+    influence = replace(
+        old.influence, brush=np.where(old.influence.brush != 0.0, shape[:, None], 0.0)
+    )
+    assembled = replace(problem.assembled, influence=influence, brush_current_scale=scale)
+    conditions = BrushedConditions(
+        old.rows,
+        influence,
+        free=problem.free,
+        thermal=old.thermal,
+        brush_current_scale=scale,
+        patterns=assembled.patterns,
+        friction=assembled.friction,
+    ).weighted(old.weight)
+    return replace(problem, assembled=assembled, conditions=conditions)
+
+
+def _with_all_rows(problem: Problem, apart: Joint) -> Joint:
+    theta = apart.solution.theta
+    scales = np.exp(apart.scales.log_variance)
+    solution = solution_at(problem.conditions, theta, scales)
+    stacked = stack(problem, solution, open_soft(problem, apart.standing.open))
+    estimated = estimate_scales(stacked, apart.scales.log_variance)
+    return joint_of(problem, solution, estimated, apart.standing, stacked)
+
+
+def machine_allowing(explained: Explained) -> tuple[FloatArray, FloatArray]:
+    """The machine with everything that was found allowed for, and its covariance.
+
+    Returns
+    -------
+    machine : ndarray, shape (p,)
+    covariance : ndarray, shape (p, p)
+    """
+    count = len(explained.joint.machine)
+    moved = explained.projected.gain[:count] @ explained.stack.residual
+    return explained.joint.machine - moved, explained.projected.covariance[:count, :count]
