@@ -39,6 +39,9 @@ class Run:
     rows: IntArray  # the row of each reading, as a spreadsheet shows it
     readings: Mapping[str, FloatArray]  # by quantity; only the columns that the sheet has
     written_step: Mapping[str, float]  # finest decimal place written in each column, in SI
+    units: Mapping[str, tuple[str, float]] = field(
+        default_factory=dict
+    )  # of each column as its header has it, with its size in SI
     meters: Mapping[str, str] = field(
         default_factory=dict
     )  # quantity -> "B"; default meter: absent

@@ -130,6 +130,10 @@ def _read_rows(
             name: 10.0 ** -body.numbers[name].decimals * abs(_factor(layout.numbers[name], speed))
             for name in readings
         },
+        units={
+            name: (layout.numbers[name].header.unit, abs(_factor(layout.numbers[name], speed)))
+            for name in readings
+        },
         setting=_texts(layout, "setting", kept),
         direction=direction,
         note=_texts(layout, "note", kept),
