@@ -36,6 +36,9 @@ _FIRST = 300
 #: Of a log variance, so that a covariance has a factor.
 _LEAST_VARIANCE = 1e-6
 
+#: Numbers that the work may keep at a time, 64 MB.
+_NUMBERS = 2**23
+
 #: Variances smaller or larger than their usual size by more than this are not proposed.
 _FARTHEST = 25.0  # of a log variance
 
@@ -170,6 +173,11 @@ class RestrictedLikelihood:
 
     def __call__(self, log_variance: FloatArray) -> FloatArray:
         """Log density at each of B sets of scales (B, c), up to a constant, (B,)."""
+        most = max(1, _NUMBERS // self.products.shape[1])
+        starts = range(0, len(log_variance), most)
+        return np.concatenate([self._at(log_variance[start : start + most]) for start in starts])
+
+    def _at(self, log_variance: FloatArray) -> FloatArray:
         scales = np.exp(log_variance)
         covariance = self.blocks[0] + np.tensordot(scales, self.blocks[1:], axes=1)
         inverse = np.linalg.inv(covariance).reshape(len(scales), -1)

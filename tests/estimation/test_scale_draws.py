@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 from virtual_benches import PLANS, TRUE
 
+from motorfit.estimation import scale_draws
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.problem import pose
 from motorfit.estimation.scale_draws import RestrictedLikelihood, draw_likely, draw_scales
@@ -39,6 +40,17 @@ def test_density_is_the_restricted_likelihood_times_its_prior(joint):
 
     expected = [from_the_definition(joint, each) for each in (best, *others)]
     assert found - found[0] == pytest.approx(np.subtract(expected, expected[0]), abs=1e-6)
+
+
+def test_density_does_not_hang_on_how_much_is_done_at_a_time(joint, monkeypatch):
+    """Sets of scales one by one: the same to the last digits."""
+    likelihood = RestrictedLikelihood.of(joint)
+    scales = np.random.default_rng(1).normal(size=(7, len(joint.scales.log_variance)))
+    together = likelihood(scales)
+
+    monkeypatch.setattr(scale_draws, "_NUMBERS", 1)
+
+    assert likelihood(scales) == pytest.approx(together, rel=1e-12)
 
 
 def test_one_scale_is_inverse_chi_square():
