@@ -9,10 +9,16 @@ from motorfit.finding import Finding, Severity
 
 _ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
 
-_SHOWS: dict[Term, str] = {
-    "armature-reaction": "The EMF weakens with the current (armature reaction)",
-    "windage": "The turning loss bends upwards with speed (windage)",
-    "magnet-temperature": "What warm magnets do to the EMF",
+#: How bad it is, what the readings show, and where to look.
+_SHOWS: dict[Term, tuple[Severity, str, str]] = {
+    # what slips under load looks the same, and is not the machine's
+    "armature-reaction": (
+        "caution",
+        "The volts per rpm fall with the current (armature reaction)",
+        "A belt or tyre that slips under load looks the same: rule that out. ",
+    ),
+    "windage": ("note", "The turning loss bends upwards with speed (windage)", ""),
+    "magnet-temperature": ("note", "Warm magnets give less", ""),
 }
 
 #: A row that counts less than this is named; one in 150 of a clean bench does.
@@ -57,15 +63,16 @@ def with_remarks(
 
 
 def _of_term(one: Considered) -> Finding:
+    severity, shows, look = _SHOWS[one.term]
     return Finding(
         kind=f"{one.term}-fitted",
         where="bench",
         says=(
-            f"{_SHOWS[one.term]}: the readings show it by {one.evidence:.1f} standard "
-            "deviations, so it was fitted too."
+            f"{shows}: the readings show it by {one.evidence:.1f} standard deviations, so it "
+            "was fitted too."
         ),
-        suggestion="To see the fit without it: --terms none.",
-        severity="note",
+        suggestion=f"{look}To see the fit without it: --terms none.",
+        severity=severity,
         damage=one.evidence or 0.0,
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtri, stdtr
@@ -15,9 +15,8 @@ from motorfit.errors import FitError
 from motorfit.estimation.joint import Joint, fit_jointly
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.residuals import widening
-from motorfit.estimation.rows import CURRENT
-from motorfit.estimation.scatter import project
 from motorfit.estimation.solver import solution_at
+from motorfit.estimation.suspicions import Suspicion, suspects
 from motorfit.estimation.terms import PARAMETER, TERMS, Considered, Term
 from motorfit.estimation.uncertainty import split_uncertainty
 
@@ -25,9 +24,9 @@ from motorfit.estimation.uncertainty import split_uncertainty
 #: 30,000. What is fitted by itself must not be chance.
 DEMANDED = 4.0
 
-#: It must still be there without any one row, and beside a winding that warms up.
-ROBUSTLY = 3.0
-BESIDE_HEATING = 2.5
+#: It must still be there beside whatever else may be wrong with a bench: a slip in a row, a
+#: winding that warms up, a lead that came loose.
+BESIDE = 2.5
 
 #: Below this no term is tried, or below this share of the most that it could reach.
 _WORTH_A_TRY = 2.5
@@ -82,10 +81,10 @@ def fit_with_terms(
     Notes
     -----
     Left to the readings, a term comes in where its coefficient is positive by `DEMANDED`
-    standard deviations (Student's quantile for its degrees of freedom), is still clearly
-    so with any one row set aside, and where it and every other parameter that was measured
-    without it are measured. Armature reaction must also hold its own beside a winding that
-    warms up with the square of the current. The doubt of the magnets' coefficient comes in
+    standard deviations (Student's quantile for its degrees of freedom), is still so by
+    `BESIDE` next to any one other thing that may be wrong (a slip in a row, a winding that
+    warms up, a lead that came loose), and where it and every other parameter that was
+    measured without it are measured. The doubt of the magnets' coefficient comes in
     where their temperatures were read and differ by more than `MAGNET_SPREAD`.
     """
     problem = pose(bench, terms=terms or ())
@@ -165,14 +164,9 @@ def _consider(
     evidence = _significance(tried, place)
     if evidence < DEMANDED:
         return left_out("the readings do not ask for it clearly enough", evidence)
-    if term == "armature-reaction" and beside_heating(tried, place) < BESIDE_HEATING:
-        return left_out(
-            "a winding that warms up under load would explain it as well; it takes a column "
-            "winding",
-            evidence,
-        )
-    if np.min(without_each_row(tried, place)) < ROBUSTLY:
-        return left_out("a single row asks for it, the others do not", evidence)
+    rival = _rival(bench, tried, place)
+    if rival is not None:
+        return left_out(_RIVALS[rival.family].format(file=rival.file), evidence)
     return tried, Considered(
         term=term, included=True, asked=False, why="the readings demand it", evidence=evidence
     )
@@ -247,58 +241,57 @@ def _significance(joint: Joint, place: int) -> float:
     return float(np.sign(ratio) * -ndtri(max(chance, _NO_CHANCE)))
 
 
-def without_each_row(joint: Joint, place: int) -> FloatArray:
-    r"""A parameter over its standard deviation with one row after another set aside, (n,).
+def _rival(bench: Bench, joint: Joint, place: int) -> Suspicion | None:
+    """What explains the readings as well as the term, if anything does."""
+    others = [one for one in suspects(bench, joint) if one.family in _RIVALS]
+    if not others:
+        return None
+    ratios = beside(joint, place, np.stack([one.direction for one in others]))
+    least = int(np.argmin(ratios))
+    return others[least] if ratios[least] < BESIDE else None
 
-    With G the gain and P the projection, setting a row i aside moves the parameters by
-    :math:`G_i P_{ii}^{-1} (P y)_i` and adds :math:`G_i P_{ii}^{-1} G_i^\mathsf{T}` to
-    their covariance, the scales held.
+
+#: What a rival of a term is, by its family.
+_RIVALS = {
+    "reading": "a single row of {file} would explain it as well",
+    "group": "one setting of {file} would explain it as well",
+    "step": "something that changed while {file} was filled in would explain it as well",
+    "sheet": "something in {file} alone would explain it as well",
+    "heating": "a winding that warms up in {file} would explain it as well; it takes a column "
+    "winding",
+}
+
+
+def beside(joint: Joint, place: int, directions: FloatArray) -> FloatArray:
+    r"""A parameter over its standard deviation beside one other effect after another.
+
+    With G the gain, P the projection and d what another effect would do to the condition
+    equations, fitting that too moves the parameters by
+    :math:`G d\, (d^\mathsf{T} P y) / (d^\mathsf{T} P d)` and adds
+    :math:`G d\, d^\mathsf{T} G^\mathsf{T} / (d^\mathsf{T} P d)` to their covariance, the
+    scales held.
 
     Parameters
     ----------
     joint : Joint
-        A solved bench.
+        A solved bench of N condition equations.
     place : int
         Of the parameter among the free ones.
+    directions : ndarray, shape (s, N)
+        The other effects.
 
     Returns
     -------
-    ndarray
-        In the order of the rows that have an equation.
+    ndarray, shape (s,)
+        As without the other effect where no residual could show that one.
     """
-    projected, stacked = joint.projected, joint.stack
-    row, _ = np.nonzero(joint.problem.conditions.present)
-    pull = projected.projection @ stacked.residual
-    found = []
-    for number in np.unique(row):
-        own = np.flatnonzero(row == number)
-        block = projected.projection[np.ix_(own, own)]
-        gain = projected.gain[place, own]
-        inverse = np.linalg.pinv(block, rcond=1e-9, hermitian=True)
-        value = joint.machine[place] + gain @ inverse @ pull[own]
-        variance = projected.covariance[place, place] + gain @ inverse @ gain
-        found.append(value / variance**0.5)
-    return np.array(found)
-
-
-def beside_heating(joint: Joint, place: int) -> float:
-    r"""Armature reaction over its standard deviation beside a winding that warms up.
-
-    The resistance of a row grows with the square of its current, where no thermometer
-    followed the winding: :math:`\partial f_1 / \partial h = -R\, i^3`.
-    """
-    rows, conditions = joint.problem.assembled.rows, joint.problem.conditions
-    running = ~rows.standing
-    if np.ptp(rows.winding[running]) > 0:
-        return float(joint.machine[place] / joint.covariance[place, place] ** 0.5)
-    heating = np.zeros(conditions.present.shape)
-    heating[:, 0] = np.where(running, conditions.nominal.values[:, CURRENT] ** 3, 0.0)
-    column = heating[conditions.present]
-    size = float(np.linalg.norm(column)) or 1.0
-    ridge = np.pad(joint.stack.ridge, (0, 1))
-    wider = replace(
-        joint.stack, design=np.column_stack([joint.stack.design, column / size]), ridge=ridge
-    )
-    projected = project(wider, joint.scales.log_variance)
-    value = joint.machine[place] - float(projected.gain[place] @ wider.residual)
-    return float(value / projected.covariance[place, place] ** 0.5)
+    projected, value = joint.projected, float(joint.machine[place])
+    variance = float(projected.covariance[place, place])
+    turned = directions @ projected.projection
+    information = np.einsum("sn,sn->s", turned, directions)
+    most = np.einsum("sn,nm,sm->s", directions, projected.weight, directions)
+    seen = information > 1e-9 * most
+    information = np.where(seen, information, 1.0)
+    reach = np.where(seen, directions @ projected.gain[place], 0.0)
+    moved = value + reach * (turned @ joint.stack.residual) / information
+    return np.asarray(moved / np.sqrt(variance + reach**2 / information))
