@@ -38,6 +38,7 @@ class Joint:
     standing: Determined
     stack: Stacked
     projected: Projected
+    hinted: FloatArray | None = None  # (h, p) how far terms left out may move the parameters
 
     @property
     def machine(self) -> FloatArray:

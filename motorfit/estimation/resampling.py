@@ -161,6 +161,8 @@ def _beside_the_readings(
     for index in np.flatnonzero(short):
         chance = rng.normal(size=count)
         deviations += np.outer(short[index] * chance, moved_along(joint, index))
+    if joint.hinted is not None:
+        deviations += rng.normal(size=(count, len(joint.hinted))) @ joint.hinted
     return deviations
 
 

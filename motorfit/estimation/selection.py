@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri, stdtr
@@ -28,8 +28,11 @@ DEMANDED = 4.0
 #: winding that warms up, a lead that came loose.
 BESIDE = 2.5
 
-#: Below this no term is tried, or below this share of the most that it could reach.
-_WORTH_A_TRY = 2.5
+#: From this many standard deviations on a term is tried, and what it would do to the others
+#: counts as uncertainty of theirs where it is left out ...
+HINTED = 2.0
+
+#: ... or from this share of the most that it could reach.
 _SHARE_OF_MOST = 0.75
 
 #: Magnet temperatures that differ by more make the coefficient's doubt matter. [K]
@@ -84,8 +87,10 @@ def fit_with_terms(
     standard deviations (Student's quantile for its degrees of freedom), is still so by
     `BESIDE` next to any one other thing that may be wrong (a slip in a row, a winding that
     warms up, a lead that came loose), and where it and every other parameter that was
-    measured without it are measured. The doubt of the magnets' coefficient comes in
-    where their temperatures were read and differ by more than `MAGNET_SPREAD`.
+    measured without it are measured. Where it could be carried and is left out all the same,
+    at `HINTED` or more, what it would do to the others is added to their uncertainty. The
+    doubt of the magnets' coefficient comes in where their temperatures were read and differ
+    by more than `MAGNET_SPREAD`.
     """
     problem = pose(bench, terms=terms or ())
     if terms is not None:
@@ -150,6 +155,10 @@ def _consider(
     def left_out(why: str, evidence: float | None = first) -> tuple[Joint, Considered]:
         return joint, Considered(term=term, included=False, asked=False, why=why, evidence=evidence)
 
+    def allowed_for(why: str, evidence: float) -> tuple[Joint, Considered]:
+        why = f"{why}; the intervals allow for it"
+        return _allowing_for(joint, term), left_out(why, evidence)[1]
+
     if first is None:
         return left_out(f"no reading shows it; it takes {WHAT_IT_TAKES[term]}")
     if first < _worth_a_try(joint):
@@ -163,10 +172,10 @@ def _consider(
         return left_out(f"the readings cannot carry it; it takes {WHAT_IT_TAKES[term]}")
     evidence = _significance(tried, place)
     if evidence < DEMANDED:
-        return left_out("the readings do not ask for it clearly enough", evidence)
+        return allowed_for("the readings do not ask for it clearly enough", evidence)
     rival = _rival(bench, tried, place)
     if rival is not None:
-        return left_out(_RIVALS[rival.family].format(file=rival.file), evidence)
+        return allowed_for(_RIVALS[rival.family].format(file=rival.file), evidence)
     return tried, Considered(
         term=term, included=True, asked=False, why="the readings demand it", evidence=evidence
     )
@@ -179,7 +188,7 @@ def _in_order(*terms: Term) -> tuple[Term, ...]:
 def _worth_a_try(joint: Joint) -> float:
     """A score that is inflated by its own scatter cannot exceed the root of what is spare."""
     spare = max(1, len(joint.stack.residual) - len(joint.machine))
-    return float(min(_WORTH_A_TRY, _SHARE_OF_MOST * spare**0.5))
+    return float(min(HINTED, _SHARE_OF_MOST * spare**0.5))
 
 
 def score(joint: Joint, term: Term) -> float | None:
@@ -218,6 +227,16 @@ def _direction(joint: Joint, index: int) -> FloatArray:
     theta = np.insert(joint.solution.theta, place, 0.0)
     at = solution_at(conditions, theta, np.exp(joint.scales.log_variance))
     return np.asarray(at.linearised.design[conditions.present][:, place])
+
+
+def _allowing_for(joint: Joint, term: Term) -> Joint:
+    r"""The same fit, uncertain by what a term left out would do: :math:`G d\,\hat c`."""
+    direction = _direction(joint, PARAMETER[term])
+    turned = joint.projected.projection @ direction
+    size = (turned @ joint.stack.residual) / (turned @ direction)
+    moves = (joint.projected.gain @ direction * size)[None]
+    before = joint.hinted
+    return replace(joint, hinted=moves if before is None else np.vstack([before, moves]))
 
 
 def _carried(before: Joint, after: Joint, place: int) -> bool:

@@ -152,7 +152,8 @@ def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     -----
     Where the best fit lies beyond a bound, what it is short of is added as a variance
     along the direction in which that parameter moves the others: the model lacks
-    something of that size.
+    something of that size. Likewise what a term that the readings hint at, and that was left
+    out, would move them by.
     """
     nuisances = joint.problem.assembled.nuisances
     chosen = [index for index, nuisance in enumerate(nuisances) if nuisance.error != "effect"]
@@ -164,6 +165,8 @@ def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     for index in np.flatnonzero(short):
         along = moved_along(joint, index)
         scatter = scatter + short[index] ** 2 * np.outer(along, along)
+    if joint.hinted is not None:
+        scatter = scatter + joint.hinted.T @ joint.hinted
     if not (np.all(np.isfinite(scatter)) and np.all(np.isfinite(sensitivity))):
         raise ValueError("the covariance is not finite")
     return Uncertainty(

@@ -296,3 +296,22 @@ def test_the_choice_does_not_hang_on_how_it_is_solved():
     chosen = fit_with_terms(bench_of(REACTING), None)
     asked = fit_with_terms(bench_of(REACTING), ("armature-reaction",))
     assert np.array_equal(chosen.joint.solution.theta, asked.joint.solution.theta)
+
+
+def test_a_term_that_is_only_hinted_at_widens_the_others():
+    """Half of what it takes to come in: R leans by it, and its interval says so."""
+    for seed in range(4):
+        bench = bench_of(replace(TRUE, armature_reaction=0.0015), seed=seed)
+        found, without = fit(bench), fit(bench, terms=())
+        one = decided(found, "armature-reaction")
+        if one.included or one.evidence < 2:
+            continue
+        assert "the intervals allow for it" in one.why
+        resistance = found.parameters["armature_resistance"]
+        least = without.parameters["armature_resistance"].standard_uncertainty
+        asked = fit(bench, terms=("armature-reaction",)).parameters["armature_resistance"]
+        moved = resistance.value - asked.value
+        # what it would do, to first order, is added in quadrature
+        assert resistance.standard_uncertainty == pytest.approx(np.hypot(least, moved), rel=0.05)
+        return
+    pytest.fail("no bench of these hints at it")
