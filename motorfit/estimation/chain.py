@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -25,6 +26,8 @@ from motorfit.arrays import FloatArray
 from motorfit.estimation.circuit import Amount, Circuit, Slopes
 from motorfit.estimation.physics import MACHINE_PARAMETERS, Physics
 from motorfit.estimation.rows import GAIN, OFFSET, READ
+
+_Key = TypeVar("_Key")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,31 +141,39 @@ class Evaluated:
         # S A'y by corrected readings, and what it is at the machine
         spread = {read: variance[read] * each * worth[read] for read, each in pull.items()}
         carried = _sum(((q, slope, spread[s]) for (q, s), slope in through.items() if s in spread))
-        weighted = {equation: count * each for equation, each in weighted.items()}
-        by = self._by_physics(weighted, carried)
+        if not isinstance(count, float):
+            weighted = {equation: count * each for equation, each in weighted.items()}
+            pull = {read: count * each for read, each in pull.items()}
+        machine, by = self._by_physics(weighted, carried)
         errors = self._by_circuit(weighted, spread)
         for read, error in enumerate(GAIN):
             if error in self.errors and read in spread:
-                errors[error] = errors.get(error, 0.0) + count * spread[read] * pull[read]
+                errors[error] = errors.get(error, 0.0) + spread[read] * pull[read]
         for (factor, error), slope in self.by_factor.items():
             if factor in by:
-                errors[error] = errors.get(error, 0.0) + by[factor] * slope
-        machine = {
-            index: each.sum(axis=-1)
-            for index, each in by.items()
-            if index < len(MACHINE_PARAMETERS)
-        }
+                here = _times(slope, by[factor])
+                errors[error] = errors[error] + here if error in errors else np.asarray(here)
         return Backwards(machine=machine, errors=errors)
 
     def _by_physics(
         self, weighted: dict[int, FloatArray], carried: dict[int, FloatArray]
-    ) -> dict[int, FloatArray]:
-        """By machine parameters and factors, row by row."""
-        slopes = dict(self.physics.slopes())
-        for (equation, quantity, by), slope in self.nominal.sensitivity_slopes().items():
-            if quantity in carried:
-                slopes[equation, by] = slopes.get((equation, by), 0.0) - carried[quantity] * slope
-        return _sum((by, slope, weighted[equation]) for (equation, by), slope in slopes.items())
+    ) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
+        """By machine parameters, all rows together, and by factors, row by row."""
+        through_weights = _sum(
+            ((equation, by), slope, carried[quantity])
+            for (equation, quantity, by), slope in self.nominal.sensitivity_slopes().items()
+            if quantity in carried
+        )
+        machine: dict[int, FloatArray] = {}
+        factors: dict[int, FloatArray] = {}
+        for (equation, by), slope in self.physics.slopes().items():
+            pulled = through_weights.get((equation, by))
+            whole, each = slope if pulled is None else slope - pulled, weighted[equation]
+            if by < len(MACHINE_PARAMETERS):
+                machine[by] = machine.get(by, 0.0) + np.vecdot(whole, each)
+            else:
+                factors[by] = factors.get(by, 0.0) + whole * each
+        return machine, factors
 
     def _by_circuit(
         self, weighted: dict[int, FloatArray], spread: dict[int, FloatArray]
@@ -233,9 +244,9 @@ def _transposed_product(matrix: Slopes, vector: dict[int, FloatArray]) -> dict[i
     )
 
 
-def _sum(terms: Iterable[tuple[int, Amount, FloatArray]]) -> dict[int, FloatArray]:
+def _sum(terms: Iterable[tuple[_Key, Amount, FloatArray]]) -> dict[_Key, FloatArray]:
     """Sum of products under each key."""
-    total: dict[int, FloatArray] = {}
+    total: dict[_Key, FloatArray] = {}
     for key, slope, each in terms:
         term = np.asarray(_times(slope, each))
         total[key] = total[key] + term if key in total else term

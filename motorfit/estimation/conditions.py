@@ -22,19 +22,27 @@ from motorfit.estimation.chain import Evaluated
 from motorfit.estimation.circuit import AtMachine, Circuit, Slopes, at_machine
 from motorfit.estimation.physics import (
     BRUSH_SHAPE,
+    EMF_RATIO,
     LOSS_FACTOR,
     LOSS_RATIO,
     MACHINE_PARAMETERS,
     MAGNET_FACTOR,
     RESISTANCE_FACTOR,
+    T0,
+    B,
+    C,
     Factors,
+    K,
     Physics,
     Point,
+    R,
     machine_of,
 )
 from motorfit.estimation.rows import (
     BRUSH,
     ERRORS,
+    GAIN,
+    LOAD,
     LOSS,
     MAGNETS,
     RESISTANCE,
@@ -125,8 +133,12 @@ class BrushedConditions:
         Leading axes make as many benches of it, and `linearise` then takes as many sets of
         parameters.
         """
+        return self.with_rows(replace(self.rows, shown=self.rows.shown + shift))
+
+    def with_rows(self, rows: Rows) -> BrushedConditions:
+        """The same bench with other readings in its rows."""
         other = copy(self)
-        other._show(replace(self.rows, shown=self.rows.shown + shift))
+        other._show(rows)
         return other
 
     def with_rows(self, rows: Rows) -> BrushedConditions:
@@ -181,7 +193,7 @@ class BrushedConditions:
         wanted = {*self.free, *(factor for factor, _ in by_factor)}
         shown = self._shown if shift is None else self._shown + np.moveaxis(shift, -1, 0)
         circuit = Circuit(self.rows, shown, errors)
-        point = Point(self.rows, self.brush_current_scale, circuit.values)
+        point = self._nominal.elsewhere(circuit.values)
         physics = Physics(full, point, factors, wanted=wanted, equations=equations)
         return Evaluated(
             free=self.free,
@@ -193,6 +205,25 @@ class BrushedConditions:
             nominal=physics.elsewhere(self._nominal),
             by_factor=by_factor,
         )
+
+    def multiplied(self) -> FloatArray:
+        """What is added to each parameter before it multiplies, (p + r,); infinite if it does not.
+
+        Nothing to a constant, one to a gain, the distance from absolute zero to a temperature.
+        """
+        constants = {K: 0.0, R: 0.0, T0: 0.0, B: 0.0, C: 0.0, EMF_RATIO: 1.0, LOSS_RATIO: 1.0}
+        machine = np.array([constants.get(index, np.inf) for index in self.free])
+        nuisance = np.full(self.influence.leads.shape, np.inf)
+        whole = dict.fromkeys((*GAIN, LOAD, LOSS, RESISTANCE), 1.0)
+        whole[WINDING] = float(np.mean(self._winding)) / self._per_kelvin
+        if self.thermal.magnet_coefficient:
+            whole[MAGNETS] = float(np.mean(self._magnets)) / self.thermal.magnet_coefficient
+        for error, column, share in self.shares.parts:
+            if error in whole:
+                largest = share[np.arange(len(share)), np.argmax(np.abs(share), axis=1)]
+                known = np.isfinite(nuisance[column])
+                nuisance[column] = np.where(known, nuisance[column], whole[error] / largest)
+        return np.concatenate([machine, nuisance])
 
     def linearise(self, theta: FloatArray, shift: FloatArray | None = None) -> Linearised:
         """Equations and derivatives; see `motorfit.estimation.solver.Equations`.

@@ -11,6 +11,7 @@ The values come from `motorfit.machine`; only the derivatives are written out he
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeAlias
@@ -123,15 +124,27 @@ class Point:
     def __init__(
         self, rows: Rows, brush_current_scale: float, values: Sequence[FloatArray]
     ) -> None:
-        self.values, self.scale = values, brush_current_scale
-        self.speed, self.current = values[SPEED], values[CURRENT]
+        self.scale = brush_current_scale
         self.standing = rows.standing.astype(float)
         self.running, self.reverse = 1.0 - self.standing, rows.reverse.astype(float)
+        self.any_held, self.all_held = bool(rows.standing.any()), bool(rows.standing.all())
+        self._read(values)
+
+    def _read(self, values: Sequence[FloatArray]) -> None:
+        self.values, self.speed, self.current = values, values[SPEED], values[CURRENT]
+
+    def elsewhere(self, values: Sequence[FloatArray]) -> Point:
+        """Other readings of the same rows."""
+        other = copy(self)
+        for name in ("size", "sign", "saturation", "saturation_slope"):
+            other.__dict__.pop(name, None)
+        other._read(values)
+        return other
 
     def by_rotor(self, running: Amount, standing: Amount) -> Amount:
         """One number where the rotor turns, another where it is held."""
-        if self.standing.all() or not self.standing.any():
-            return standing if self.standing.any() else running
+        if self.all_held or not self.any_held:
+            return standing if self.any_held else running
         return np.where(self.standing > 0, standing, running)
 
     @cached_property

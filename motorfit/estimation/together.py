@@ -48,8 +48,12 @@ _NEWTON_ROUNDS = 14
 #: grow, is rounding or a hill.
 _LEAST_CURVATURE = 1e-6
 
+#: Standard deviations from zero from which a constant may be stepped along its logarithm,
+#: and those that stand for a parameter that multiplies nothing.
+_CLEAR, _PLAIN = 5.0, 1e6
+
 #: Readings in one block of resamples: its arrays stay in the processor's cache.
-_BLOCK_READINGS = 8192
+_BLOCK_READINGS = 20000
 _ARRAYS = 100  # of that size at once, at most
 
 #: A row that counts not at all still needs a covariance where it is solved singly.
@@ -184,8 +188,11 @@ class _Batch:
         self.size = 1.0 / np.sqrt(np.maximum(np.diag(information), np.finfo(float).tiny))
         self.covariance = self._inverse(information)
         self.deviation = np.sqrt(np.diag(self.covariance))
+        added = self.conditions.multiplied()
+        clear = np.abs(added + self.centre) > _CLEAR * self.deviation
+        self.added = np.where(clear & np.isfinite(added), added, _PLAIN * self.deviation)
         readings, parameters = len(jacobian), len(self.centre)
-        self.block = int(2 ** np.floor(np.log2(max(_BLOCK_READINGS / max(readings, 1), 1.0))))
+        self.block = max(1, _BLOCK_READINGS // max(readings, 1))
         per_row = 8 * self.block * readings
         self.bytes = _ARRAYS * per_row + 32 * self.block * parameters**2
         # Gauss-Newton keeps slopes by every parameter: fewer resamples at once
@@ -199,13 +206,17 @@ class _Batch:
             resamples = self.resamples.chosen(index)
             block = _Block(self, resamples)
             secants = _Secants(self._covariance(resamples.weight), self.deviation)
-            slope = block.slope(theta)
+            slope, last = block.slope(theta), np.zeros(len(index))
             for _ in range(_SECANT_ROUNDS):
                 at = theta[left]
-                moved = self._within(at - secants.solve(slope), secants.columns)
+                secants.stretch = self._stretch(at)
+                moved = self._within(self._along(at, -secants.solve(slope)), secants.columns)
                 moved[settled[left]] = at[settled[left]]
                 theta[left] = moved
-                settled[left] |= self._change(moved, at) < _SETTLED
+                change = self._change(moved, at)
+                # the next step would be as much smaller than this one as this than the last
+                settled[left] |= change * np.fmin(change / last[left], 1.0) < _SETTLED
+                last[left] = change
                 if settled.all():
                     break
                 if np.count_nonzero(settled[left]) > len(left) / 2:
@@ -215,6 +226,18 @@ class _Batch:
                 before, slope = slope, block.slope(moved)
                 secants.add(moved - at, slope - before)
         return theta, settled
+
+    def _stretch(self, theta: FloatArray) -> FloatArray:
+        """How much less each parameter does here than at the centre: it multiplies others."""
+        ratio = (self.added + theta) / (self.added + self.centre)
+        return np.where((ratio > 0.3) & (ratio < 3.0), ratio, 1.0)
+
+    def _along(self, theta: FloatArray, step: FloatArray) -> FloatArray:
+        """A step on the scale on which a product is a sum."""
+        whole = self.added + theta
+        relative = step / whole
+        small = np.abs(relative) < 0.5
+        return theta + np.where(small, whole * np.expm1(np.where(small, relative, 0.0)), step)
 
     def _change(self, moved: FloatArray, before: FloatArray) -> FloatArray:
         """Largest step of each resample, in standard deviations."""
@@ -341,6 +364,7 @@ class _Secants:
 
     def __init__(self, covariance: FloatArray, deviation: FloatArray) -> None:
         self.covariance, self.deviation = covariance, deviation
+        self.stretch: FloatArray | float = 1.0  # of the parameters against the covariance's
         self.steps: list[FloatArray] = []
         self.changes: list[FloatArray] = []
         self.inverses: list[FloatArray] = []
@@ -359,6 +383,7 @@ class _Secants:
         """Those of some resamples."""
         shared = self.covariance.ndim == 2
         other = _Secants(self.covariance if shared else self.covariance[which], self.deviation)
+        other.stretch = self.stretch if isinstance(self.stretch, float) else self.stretch[which]
         other.steps = [step[which] for step in self.steps]
         other.changes = [change[which] for change in self.changes]
         other.inverses = [inverse[which] for inverse in self.inverses]
@@ -373,7 +398,9 @@ class _Secants:
             slope = slope - part[:, None] * change
             parts.append(part)
         shared = self.covariance.ndim == 2
+        slope = self.stretch * slope
         found = slope @ self.covariance if shared else _each(self.covariance, slope)
+        found = self.stretch * found
         for (step, change, inverse), part in zip(pairs, reversed(parts), strict=True):
             found = found + (part - inverse * np.vecdot(change, found))[:, None] * step
         return found
