@@ -28,7 +28,7 @@ class Estimate:
     interval: tuple[float, float]
     level: float  # coverage of the interval, 0.95 for 95 %
     degrees_of_freedom: float  # effective; infinite where instruments decide
-    method: str  # how the interval was made: "linear"
+    method: str  # of its interval: "linear", "profile", "bootstrap", "monte-carlo"
     standing: Standing = "measured"
 
 

@@ -6,12 +6,13 @@ each counted :math:`m/(m-1)` times, so that the variance is not too small by
 :math:`(m-1)/m` [1]_. What all readings share is redrawn: instruments, and what groups of
 rows have in common.
 
-It has limits, and says so here. Where few readings settle much, resampling cannot show how
-wrong they are: two no-load readings that settle two loss terms lie on the fit exactly.
-So readings of a sheet that are fewer than `FEWEST` are not resampled; their errors are drawn
-as in the Monte Carlo. A resample that has lost what settles a parameter is redrawn. Nor does
-a resample know how few readings it rests on: `Drawn` widens by Student's quantile over the
-normal one.
+It has limits. A reading that settles much draws the fit towards itself, and its residual
+cannot show how wrong it is: two no-load readings that settle two loss terms lie on the fit
+exactly. So where less than `LEAST_SPARE` of a reading's own error is left in its residual
+the reading is not resampled, nor are the single readings of a sheet that are fewer than
+`FEWEST`; their errors are drawn as in the Monte Carlo. A resample that has lost most of what
+settles a parameter is redrawn. Nor does a resample know how few readings it rests on:
+`Drawn` widens by Student's quantile over the normal one.
 
 References
 ----------
@@ -42,9 +43,13 @@ if TYPE_CHECKING:
 #: Readings of a sheet without repeats that are resampled at least; below, they are drawn.
 FEWEST = 5
 
+#: A reading is resampled if at least this share of the variance of its own error is left
+#: in its residual: one less its leverage.
+LEAST_SPARE = 0.5
+
 #: A resample in which some direction of the parameters keeps less of its information than
 #: this has too few distinct readings, and is redrawn.
-_LEAST_LEFT = 0.1
+_LEAST_LEFT = 0.2
 
 #: How often; what is still too poor then has its readings drawn instead of resampled.
 _ROUNDS = 30
@@ -113,22 +118,42 @@ def strata(joint: Joint) -> list[IntArray]:
 
     A row in a group of one is not resampled.
     """
+    rows = joint.problem.assembled.rows
+    setting = _setting(joint)
+    labels = np.array([f"{file} {kind}" for file, kind in zip(rows.file, rows.kind, strict=True)])
+    telling = _spare(joint) >= LEAST_SPARE
+    groups = [telling & (setting == each) for each in np.unique(setting[setting >= 0])]
+    repeated = [np.flatnonzero(group) for group in groups if np.sum(group) > 1]
+    alone = telling.copy()
+    alone[np.concatenate(repeated) if repeated else []] = False
+    sheets = [np.flatnonzero(alone & (labels == sheet)) for sheet in dict.fromkeys(labels)]
+    found = [*repeated, *(sheet for sheet in sheets if len(sheet) >= FEWEST)]
+    left = np.ones(len(rows), dtype=bool)
+    left[np.concatenate(found) if found else []] = False
+    return [*found, *np.flatnonzero(left)[:, None]]
+
+
+def _setting(joint: Joint) -> IntArray:
+    """Number of the setting that each row shares with others, -1 where none, (n,)."""
     assembled = joint.problem.assembled
-    rows = assembled.rows
-    setting = np.full(len(rows), -1)
+    setting = np.full(len(assembled.rows), -1)
     for index, nuisance in enumerate(assembled.nuisances):
         if nuisance.quantity == SETTING:
             setting[assembled.influence.gain[:, SPEED, index] != 0] = index
-    labels = np.array([f"{file} {kind}" for file, kind in zip(rows.file, rows.kind, strict=True)])
-    settings, of = np.unique(setting, return_inverse=True)
-    repeated = (setting >= 0) & (np.bincount(of, minlength=len(settings))[of] > 1)
-    found = [np.flatnonzero(repeated & (setting == each)) for each in np.unique(setting[repeated])]
-    for sheet in dict.fromkeys(labels):
-        single = np.flatnonzero(~repeated & (labels == sheet))
-        found += (
-            [single] if len(single) >= FEWEST else [single[[place]] for place in range(len(single))]
-        )
-    return found
+    return setting
+
+
+def _spare(joint: Joint) -> FloatArray:
+    """Share of each row's own variance that its residuals keep, the least of its equations."""
+    present = joint.problem.conditions.present
+    count, equations = present.shape
+    kept = present.ravel()
+    whole = np.eye(count * equations)
+    whole[np.ix_(kept, kept)] = joint.projected.projection
+    index = np.arange(count)
+    own = whole.reshape(count, equations, count, equations)[index, :, index, :]
+    factor = np.linalg.cholesky(joint.solution.covariance)
+    return np.asarray(np.linalg.eigvalsh(factor.swapaxes(-1, -2) @ own @ factor)[:, 0])
 
 
 def _information(joint: Joint) -> FloatArray:
