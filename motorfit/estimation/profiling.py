@@ -12,6 +12,7 @@ from motorfit.estimation.combinations import combinations, what_separates
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
 from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
+from motorfit.estimation.selection import fitted_magnet_coefficient
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
 from motorfit.profile.model import (
@@ -81,7 +82,7 @@ def make_profile(
         combinations=combinations(uncertainty, level),
         constants=Constants(
             winding_constant=joint.problem.conditions.thermal.winding_constant,
-            magnet_coefficient=_magnet_coefficient(joint),
+            magnet_coefficient=fitted_magnet_coefficient(joint),
             brush_current_scale=joint.problem.conditions.brush_current_scale,
             inductance=machine.inductance.value if machine.inductance else None,
             insulation=machine.insulation,
@@ -102,15 +103,6 @@ def make_profile(
 
 
 _ZERO_WORDS = {C: "windage", A: "armature reaction"}
-
-
-def _magnet_coefficient(joint: Joint) -> float | None:
-    """The usual one, or what the readings made of it. [1/K]"""
-    coefficient = joint.problem.magnet_coefficient
-    if coefficient is None or "magnet-temperature" not in joint.problem.terms:
-        return coefficient
-    error = joint.solution.theta[len(joint.problem.free) :][-1]  # the last unknown error
-    return float(coefficient * (1.0 + error))
 
 
 def _assumed(joint: Joint) -> tuple[str, ...]:

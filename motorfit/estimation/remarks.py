@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.result import ResidualRow
+from motorfit.estimation.selection import fitted_magnet_coefficient
 from motorfit.estimation.terms import Considered, Term
 from motorfit.finding import Finding, Severity
 
@@ -18,7 +19,6 @@ _SHOWS: dict[Term, tuple[Severity, str, str]] = {
         "A belt or tyre that slips under load looks the same: rule that out. ",
     ),
     "windage": ("note", "The turning loss bends upwards with speed (windage)", ""),
-    "magnet-temperature": ("note", "Warm magnets give less", ""),
 }
 
 #: A row that counts less than this is named; one in 150 of a clean bench does.
@@ -50,10 +50,10 @@ def with_remarks(
     -------
     tuple of Finding
     """
+    by_itself = [one for one in considered if one.included and not one.asked]
     remarks = [
-        _of_term(one)
-        for one in considered
-        if one.included and not one.asked and one.evidence is not None
+        _of_magnets(joint) if one.term == "magnet-temperature" else _of_term(one)
+        for one in by_itself
     ]
     if joint.problem.held is not None:
         remarks += _held_back(residuals)
@@ -74,6 +74,19 @@ def _of_term(one: Considered) -> Finding:
         suggestion=f"{look}To see the fit without it: --terms none.",
         severity=severity,
         damage=one.evidence or 0.0,
+    )
+
+
+def _of_magnets(joint: Joint) -> Finding:
+    coefficient = 100.0 * (fitted_magnet_coefficient(joint) or 0.0)
+    return Finding(
+        kind="magnet-temperature-fitted",
+        where="bench",
+        says=(
+            "The magnets were read cold and warm, so what warmth does to them was fitted too: "
+            f"{coefficient:+.2g} % of the EMF constant a kelvin."
+        ),
+        severity="note",
     )
 
 

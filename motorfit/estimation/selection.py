@@ -191,6 +191,15 @@ def _worth_a_try(joint: Joint) -> float:
     return float(min(HINTED, _SHARE_OF_MOST * spare**0.5))
 
 
+def fitted_magnet_coefficient(joint: Joint) -> float | None:
+    """Change of the EMF constant per kelvin: the usual one, or what the readings made of it."""
+    coefficient = joint.problem.magnet_coefficient
+    if coefficient is None or "magnet-temperature" not in joint.problem.terms:
+        return coefficient
+    error = joint.solution.theta[len(joint.problem.free) :][-1]  # the last unknown error
+    return float(coefficient * (1.0 + error))
+
+
 def score(joint: Joint, term: Term) -> float | None:
     r"""How far the residuals of a fit without a term ask for it, in standard deviations.
 

@@ -248,6 +248,8 @@ def test_magnets_read_cold_and_warm_bring_their_coefficient_in():
     found = fit(warm_bench(-0.0025))
     assert included(found) == {"magnet-temperature"}
     assert found.profile.constants.magnet_coefficient == pytest.approx(-0.0025, rel=0.08)
+    note = next(one for one in found.findings if one.kind == "magnet-temperature-fitted")
+    assert "-0.25 % of the EMF constant a kelvin" in note.says
     assert any(one.quantity == "magnet coefficient" for one in found.profile.instruments)
     assert fit(warm_bench(-0.0025), terms=()).profile.constants.magnet_coefficient == -0.002
 
