@@ -277,3 +277,15 @@ def test_two_directions_have_intervals_of_the_same_way():
 
     made = {one.method for each in fit.profile.directions.values() for one in each.values()}
     assert made == {"monte-carlo"}
+
+
+@pytest.mark.parametrize("way", ALL)
+def test_a_robust_fit_has_intervals_of_every_way(bench, way):
+    """Its scales are held, for it has no likelihood; within 35 % of the linear interval."""
+    linear = known(mf.fit(bench, robust=True))
+    fit = mf.fit(bench, robust=True, interval=way)
+
+    assert {one.method for one in known(fit).values()} == {way}
+    for name, one in known(fit).items():
+        half_width = linear[name].interval[1] - linear[name].value
+        assert one.interval == pytest.approx(linear[name].interval, abs=0.35 * half_width)
