@@ -141,12 +141,6 @@ class BrushedConditions:
         other._show(rows)
         return other
 
-    def with_rows(self, rows: Rows) -> BrushedConditions:
-        """The same bench with other readings in its rows."""
-        other = copy(self)
-        other._show(rows)
-        return other
-
     def part(self, rows: IntArray) -> BrushedConditions:
         """Some of the rows only."""
         other = copy(self)
