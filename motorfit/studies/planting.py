@@ -15,7 +15,7 @@ from motorfit.estimation.problem import pose
 from motorfit.estimation.visibility import noncentrality
 from motorfit.finding import Finding
 from motorfit.simulation.bench import simulate_with_truth
-from motorfit.simulation.mistakes import MISTAKES, SIZED, plant_mistake
+from motorfit.simulation.mistakes import MISTAKES, PLAIN, plant_mistake
 from motorfit.studies.scenarios import SCENARIOS, Scenario
 from motorfit.studies.trials import looked_at, seed_of
 
@@ -31,14 +31,14 @@ class Fault:
     kinds : frozenset of str
         Kinds of findings that name it rightly.
     largest : float
-        Sizes are drawn log-evenly from a fiftieth of this up to it. For a fault of the
-        machine, in its own unit; for a slip that has a size, in units of that which is
-        plain to see.
+        Sizes are drawn so that all degrees of visibility occur, up to this. For a fault
+        of the machine, in its own unit; for a slip that has a size, in units of that
+        which is plain to see.
     """
 
     scenarios: tuple[str, ...] = ("plain meters",)
     kinds: frozenset[str] = frozenset()
-    largest: float = 1.0
+    largest: float = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,12 +76,15 @@ FAULTS: Mapping[str, Fault] = {
     "wrong-arm": Fault(
         scenarios=("brake test, neodymium magnets",), kinds=frozenset({"torque-constant"})
     ),
-    "heating": Fault(kinds=frozenset({"heating"}), largest=2.0),  # K/A2 at 8 A: 128 K
-    "armature-reaction": Fault(kinds=frozenset({"curvature"}), largest=0.02),  # 1/A
+    "heating": Fault(kinds=frozenset({"heating"}), largest=2.0),  # K/A2: 128 K at 8 A
+    "armature-reaction": Fault(kinds=frozenset({"curvature"}), largest=0.03),  # 1/A
 }
 
-#: Smallest size over the largest.
-_SMALLEST = 0.02
+#: Noncentralities that are aimed at, log-evenly: from what chance hides to what is plain.
+_AIM = (1.0, 25.0)
+
+#: Where a first look tells how visible a fault is, in units of the largest.
+_FIRST_LOOK = 0.1
 
 #: Another seed is tried where a reading changed its range, so often.
 _TRIES = 20
@@ -110,11 +113,14 @@ def planted(fault: str, number: int, *, seed: int, level: float = 0.95) -> Plant
     what = FAULTS[fault]
     name = what.scenarios[number % len(what.scenarios)]
     own = seed_of(f"{fault} in {name}", number, seed)
-    rng = np.random.default_rng([own, 1])
-    size = what.largest * _SMALLEST ** rng.uniform()
     try:
-        pair = _pair(fault, SCENARIOS[name], own, size)
+        pair = _pair(fault, SCENARIOS[name], own, _FIRST_LOOK * what.largest)
         clean = fit_jointly(pose(pair.clean))
+        if fault not in PLAIN:
+            aim = _AIM[0] * (_AIM[1] / _AIM[0]) ** np.random.default_rng([own, 1]).uniform()
+            times = aim / max(noncentrality(clean, pair.spoiled), 1e-3)
+            size = what.largest * min(_FIRST_LOOK * times, 1.0)
+            pair = _pair(fault, SCENARIOS[name], own, size)
     except FitError:
         return None
     before = {(finding.kind, finding.where) for finding in _told(pair.clean, level)}
@@ -163,7 +169,6 @@ def _points_there(where: str, pair: _Pair) -> bool:
 def _pair(fault: str, scenario: Scenario, seed: int, size: float) -> _Pair:
     if fault in MISTAKES:
         clean = _simulated(scenario, seed)[0]
-        size = size if fault in SIZED else 1.0
         spoiled, answer = plant_mistake(clean, fault, seed=seed, size=size)
         return _Pair(clean=clean, spoiled=spoiled, file=answer.file, rows=answer.rows)
     faulty = _faulty(fault, scenario, size)
