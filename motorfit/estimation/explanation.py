@@ -14,6 +14,7 @@ from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack
 from motorfit.estimation.physics import brush_shape_doubt
 from motorfit.estimation.problem import Problem
+from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.rows import CURRENT
 from motorfit.estimation.scatter import estimate_scales
 from motorfit.estimation.search import Explained, search
@@ -53,12 +54,33 @@ def explain(bench: Bench, joint: Joint, most: int = MOST) -> Explained:
     where it ended. What is found is therefore set aside, the rest fitted by itself, and
     the search made once more about that.
     """
-    found = search(joint, suspects(bench, joint), most)
+    found = _search(bench, joint, most)
     apart = _fit_apart(joint, found) if found.verdicts else None
     if apart is None:
         return found
-    again = search(apart, suspects(bench, apart), most)
+    again = _search(bench, apart, most)
     return again if again.verdicts else found
+
+
+def _search(bench: Bench, joint: Joint, most: int) -> Explained:
+    """Whatever explains it; single readings alone where something drifts nevertheless."""
+    suspicions = suspects(bench, joint)
+    found = search(joint, suspicions, most)
+    if all(verdict.suspicion.family == "reading" for verdict in found.verdicts):
+        return found
+    if not _drifts(joint, found):
+        return found
+    # what changes slowly looks like a step or a curve, and neither is its cause
+    return search(joint, [each for each in suspicions if each.family == "reading"], most)
+
+
+def _drifts(joint: Joint, found: Explained) -> bool:
+    """Whether something changes all the time: one step is not enough, or does not end it."""
+    steps = [each.suspicion.file for each in found.verdicts if each.suspicion.family == "step"]
+    if len(set(steps)) < len(steps):
+        return True
+    scores = scores_of(found.stack, found.projected)
+    return neighbour_correlation(joint, scores)[1] >= CORRELATED
 
 
 def _fit_apart(joint: Joint, found: Explained) -> Joint | None:

@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from motorfit.bench.records import Bench
-from motorfit.errors import FitError
 from motorfit.estimate import coverage_factor
-from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, K, R
-from motorfit.estimation.residuals import Outlier, fit_without, neighbour_correlation, outliers
-from motorfit.estimation.result import ResidualRow, WidthShare
+from motorfit.estimation.explanation import explain, machine_allowing
+from motorfit.estimation.fault_words import fault_findings, told_once
+from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
+from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
+from motorfit.estimation.result import WidthShare
 from motorfit.estimation.rows import READ
-from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds
+from motorfit.estimation.search import Explained
+from motorfit.estimation.uncertainty import BEYOND, Uncertainty, beyond_bounds
 from motorfit.finding import Finding, Severity
-from motorfit.quantities import from_si, show_number
 
 WORDS = {
     "emf_constant": "EMF constant",
@@ -48,7 +48,6 @@ _DIFFERENT = 0.99
 def fit_findings(
     bench: Bench,
     uncertainty: Uncertainty,
-    residuals: tuple[ResidualRow, ...],
     widths: dict[str, tuple[WidthShare, ...]],
 ) -> tuple[Finding, ...]:
     """All findings of a bench, those before the fit included, most damaging first.
@@ -59,8 +58,6 @@ def fit_findings(
         The readings, with what was found before the fit.
     uncertainty : Uncertainty
         Of the solved bench.
-    residuals : tuple of ResidualRow
-        In the order of the stack.
     widths : dict
         Causes of each variance.
 
@@ -68,15 +65,15 @@ def fit_findings(
     -------
     tuple of Finding
     """
-    odd = outliers(uncertainty.joint)
-    rest = _without(bench, uncertainty.joint, odd)
+    joint = uncertainty.joint
+    explained = explain(bench, joint)
+    faults = fault_findings(bench, joint, explained)
     found = [
-        *bench.findings,
-        *_outliers(uncertainty.joint, residuals, odd, rest),
-        *_beyond(uncertainty),
+        *told_once(bench.findings, faults),
+        *_beyond(uncertainty, explained),
         *_directions(uncertainty),
-        *_correlated(uncertainty),
-        *_scattered(rest),
+        *_correlated(uncertainty, explained),
+        *_scattered(explained),
         *_ammeter_offset(widths),
     ]
     if not any(finding.severity in ("error", "caution") for finding in found):
@@ -84,74 +81,12 @@ def fit_findings(
     return tuple(sorted(found, key=lambda item: (_ORDER.index(item.severity), -item.damage)))
 
 
-def _without(bench: Bench, joint: Joint, odd: tuple[Outlier, ...]) -> Joint:
-    """The fit without the odd readings; with them where too little is left."""
-    if not odd:
-        return joint
-    try:
-        return fit_without(bench, joint, odd)
-    except FitError:
-        return joint
-
-
-def _outliers(
-    joint: Joint, residuals: tuple[ResidualRow, ...], odd: tuple[Outlier, ...], rest: Joint
-) -> list[Finding]:
+def _scattered(explained: Explained) -> list[Finding]:
+    """Readings that scatter far more than a steady bench's do, what was found allowed for."""
     found = []
-    for outlier in odd:
-        reading = residuals[outlier.stacked]
-        expected = reading.measured - outlier.off
-        unit = "V" if reading.equation == "voltage" else "N m"
-        found.append(
-            Finding(
-                kind="outlier",
-                where=f"{reading.file}:{reading.row}",
-                says=(
-                    f"{reading.file}, row {reading.row} does not fit the others "
-                    f"({reading.measured:.4g} {unit}, expected {expected:.4g} {unit})"
-                    f"{_what_it_does(joint, odd, rest) if outlier is odd[0] else ''}. "
-                    f"It is off by {abs(outlier.standardised):.1f} times its uncertainty."
-                ),
-                suggestion=(
-                    "Look at your notes; if it was a slip, mend it or write the reason in "
-                    "the column exclude, and take the reading again."
-                ),
-                severity="error",
-                damage=abs(outlier.standardised),
-            )
-        )
-    return found
-
-
-def _what_it_does(joint: Joint, odd: tuple[Outlier, ...], rest: Joint) -> str:
-    """What winding resistance or EMF constant would be without the odd readings."""
-    before = dict(zip(joint.problem.free, joint.machine, strict=True))
-    deviation = np.sqrt(np.diag(rest.covariance))
-    shifts = {
-        place: abs(rest.machine[place] - before[index]) / deviation[place]
-        for place, index in enumerate(rest.problem.free)
-        if index in _SHOWN and rest.standing.known[place]
-    }
-    shifted = [place for place in shifts if shifts[place] >= 1.0]
-    if not shifted:
-        return ""
-    place = shifted[-1]  # the resistance where it is among them: it suffers most
-    words, unit = _SHOWN[rest.problem.free[place]]
-    value = from_si(float(rest.machine[place]), unit)
-    doubt = from_si(float(deviation[place]), unit)
-    them = "it" if len(odd) == 1 else f"the {len(odd)} odd readings"
-    return f"; without {them} {words} {show_number(value, doubt)} {unit}"
-
-
-_SHOWN = {K: ("the machine gives", "V/1000 rpm"), R: ("the winding has", "ohm")}
-
-
-def _scattered(rest: Joint) -> list[Finding]:
-    """Readings that scatter far more than a steady bench's do, single slips left out."""
-    found = []
-    freedom = 2.0 / np.diag(rest.scales.covariance)
-    for index, name in enumerate(rest.problem.assembled.components):
-        factor = float(np.exp(0.5 * rest.scales.log_variance[index]))
+    freedom = 2.0 / np.diag(explained.scales.covariance)
+    for index, name in enumerate(explained.joint.problem.assembled.components):
+        factor = float(np.exp(0.5 * explained.scales.log_variance[index]))
         if name not in READ or factor < _LOOSE or freedom[index] < _LOOSE_FREEDOM:
             continue
         found.append(
@@ -173,9 +108,12 @@ def _scattered(rest: Joint) -> list[Finding]:
     return found
 
 
-def _beyond(uncertainty: Uncertainty) -> list[Finding]:
+def _beyond(uncertainty: Uncertainty, explained: Explained) -> list[Finding]:
     joint = uncertainty.joint
     short = beyond_bounds(joint)
+    if explained.verdicts:  # what was found may be all that draws the fit there
+        machine, covariance = machine_allowing(explained)
+        short = np.where(machine < -BEYOND * np.sqrt(np.diag(covariance)), short, 0.0)
     found = []
     for place in np.flatnonzero(short):
         name = joint.problem.names[place]
@@ -233,10 +171,14 @@ def _directions(uncertainty: Uncertainty) -> list[Finding]:
     return found
 
 
-def _correlated(uncertainty: Uncertainty) -> list[Finding]:
+def _correlated(uncertainty: Uncertainty, explained: Explained) -> list[Finding]:
     if uncertainty.widening <= 1.0:
         return []
     correlation, significance = neighbour_correlation(uncertainty.joint)
+    if explained.verdicts:
+        scores = scores_of(explained.stack, explained.projected)
+        if neighbour_correlation(explained.joint, scores)[1] < CORRELATED:
+            return []
     return [
         Finding(
             kind="residuals-hang-together",

@@ -126,7 +126,7 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
     # what does not belong is judged with every reading counted fully
     judged = replace(uncertainty, joint=as_read(joint))
     findings = with_remarks(
-        fit_findings(bench, judged, residuals, widths), chosen.considered, residuals, joint
+        fit_findings(bench, judged, widths), chosen.considered, residuals, joint
     )
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual

@@ -147,6 +147,7 @@ class _Search:
         self.count = np.array([family.count(name) for name in family], dtype=float)
         self.level = np.array([LEVELS[name] for name in family])
         self.positive = np.array([each.positive for each in suspicions])
+        self.most = np.array([each.most for each in suspicions])
         single = np.array([len(each.rows) == 1 for each in suspicions])
         self.prior = np.log(self.level / self.count) + np.where(single, _SIMPLER, 0.0)
 
@@ -160,12 +161,13 @@ class _Search:
             return self.joint.scales
         return estimate_scales(self.stack(accepted), start.log_variance, tolerance=_ROUGHLY)
 
-    def chances(self, score: FloatArray, freedom: FloatArray, places: IntArray) -> FloatArray:
+    def chances(self, judged: Judged, places: IntArray) -> FloatArray:
         """On a clean bench, among all suspicions of the same family."""
-        two_sided = 2.0 * stdtr(freedom, -np.abs(score))
-        one_sided = np.where(score > 0, 0.5 * two_sided, 1.0)
+        two_sided = 2.0 * stdtr(judged.freedom, -np.abs(judged.score))
+        one_sided = np.where(judged.score > 0, 0.5 * two_sided, 1.0)
         chance = np.where(self.positive[places], one_sided, two_sided)
-        return np.asarray(np.minimum(1.0, self.count[places] * chance))
+        senseless = np.abs(judged.size) > self.most[places]
+        return np.where(senseless, 1.0, np.minimum(1.0, self.count[places] * chance))
 
     def shortlist(self, accepted: Sequence[int], scales: Scales) -> list[int]:
         """What deserves a close look, by scores as if the scales were external."""
@@ -174,10 +176,9 @@ class _Search:
         # an internally studentised score is a function of the external one
         left = np.maximum(judged.freedom - judged.score**2, 1e-3)
         freedom = np.maximum(judged.freedom - 1.0, 0.5)
-        external = judged.score * np.sqrt(freedom / left)
-        everything = np.arange(len(self.suspicions))
-        chance = self.chances(external, freedom, everything)
-        gain = 0.5 * (freedom + 1.0) * np.log1p(external**2 / freedom)
+        external = replace(judged, score=judged.score * np.sqrt(freedom / left), freedom=freedom)
+        chance = self.chances(external, np.arange(len(self.suspicions)))
+        gain = 0.5 * (freedom + 1.0) * np.log1p(external.score**2 / freedom)
         gain = np.where(chance <= _LOOK, gain + self.prior, -np.inf)
         gain[list(accepted)] = -np.inf
         chosen: list[int] = []
@@ -214,7 +215,7 @@ class _Search:
         """One suspicion, the others allowed for, at scales that allow for all of them."""
         direction = self.directions[:, [place]]
         judged = judge(self.stack(others), scales, direction)
-        chance = self.chances(judged.score, judged.freedom, np.array([place]))
+        chance = self.chances(judged, np.array([place]))
         return Verdict(
             suspicion=self.suspicions[place],
             size=float(judged.size[0]),
@@ -262,7 +263,7 @@ class _Search:
         """Suspicions of another sort that explain nearly as much, the best of each sort."""
         others = [other for other in accepted if other != place]
         judged = judge(self.stack(others), scales, self.directions)
-        senseless = self.positive & (judged.score <= 0)
+        senseless = (self.positive & (judged.score <= 0)) | (np.abs(judged.size) > self.most)
         gain = np.where(senseless, 0.0, 0.5 * judged.score**2)
         near = np.flatnonzero(gain > gain[place] - _NEARLY)
         own = self.suspicions[place]

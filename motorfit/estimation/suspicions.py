@@ -33,6 +33,13 @@ LEVELS = {
 #: Neighbouring rows whose speeds are this near were read at one setting of the drive.
 _ONE_SETTING = 0.05
 
+#: A winding does not get warmer than this without smoke [K], nor an EMF bend more.
+_MOST_WARMTH = 150.0
+_MOST_BENT = 0.5
+
+#: Speeds that vary by less than this factor tell no curve.
+_SPAN = 1.3
+
 #: A change from some row on has at least so many rows before it and after.
 _ROWS_BEFORE, _ROWS_AFTER = 2, 3
 
@@ -47,6 +54,7 @@ class Suspicion:
     rows: IntArray  # the readings it touches
     direction: FloatArray  # (N,) at size one
     positive: bool = False  # a size below zero makes no sense
+    most: float = np.inf  # neither does a larger one
 
     @property
     def sort(self) -> tuple[str, str, str]:
@@ -65,6 +73,17 @@ class Sheet:
     def name(self) -> str:
         """Of the file."""
         return self.run.source.name
+
+
+def sheets_of(bench: Bench) -> list[Sheet]:
+    """The runs that the fit uses, with their places among its rows."""
+    sheets: list[Sheet] = []
+    start = 0
+    for run in bench.of_kind(*USED_KINDS):
+        if len(run):
+            sheets.append(Sheet(run=run, rows=np.arange(start, start + len(run))))
+            start += len(run)
+    return sheets
 
 
 class Ground:
@@ -87,13 +106,9 @@ class Ground:
         values = conditions.nominal.values
         self.speed, self.current = values[:, SPEED], values[:, CURRENT]
         self.shown = conditions.rows.shown
+        self.carrying = conditions.rows.metered | np.isfinite(conditions.rows.load)
         self.thermal = conditions.thermal
-        self.sheets: list[Sheet] = []
-        start = 0
-        for run in bench.of_kind(*USED_KINDS):
-            if len(run):
-                self.sheets.append(Sheet(run=run, rows=np.arange(start, start + len(run))))
-                start += len(run)
+        self.sheets = sheets_of(bench)
 
     def direction(
         self,
@@ -124,7 +139,7 @@ class Ground:
 
 def single_readings(ground: Ground) -> Iterator[Suspicion]:
     """Each reading by itself; in a row with one equation the columns cannot be told apart."""
-    both = ground.present.all(axis=1)
+    both = ground.present[:, 0] & ground.present[:, 1]
     torque = set(ground.measured_torque().tolist())
     for row in range(len(ground.rows)):
         rows = np.array([row])
@@ -149,9 +164,12 @@ def groups_of(sheet: Sheet) -> list[IntArray]:
     if not run.test.generating:
         return []
     if any(run.setting):
-        labels = np.array(run.setting, dtype=object)
-        return [sheet.rows[labels == label] for label in dict.fromkeys(run.setting) if label]
-    size = np.asarray(np.abs(run.get("speed")))
+        return [
+            sheet.rows[np.array([each == label for each in run.setting])]
+            for label in dict.fromkeys(run.setting)
+            if label
+        ]
+    size = np.abs(run.get("speed"))
     groups: list[list[int]] = []
     for place, speed in enumerate(size.tolist()):
         if groups and abs(speed / size[groups[-1][0]] - 1.0) < _ONE_SETTING:
@@ -242,45 +260,54 @@ def heating(ground: Ground) -> Iterator[Suspicion]:
                 rows=rows,
                 direction=ground.direction(rows, voltage=per_kelvin * ground.current[rows] * risen),
                 positive=True,
+                most=_MOST_WARMTH,
             )
 
 
 def curves(ground: Ground) -> Iterator[Suspicion]:
-    """Curvature with current and with speed."""
-    emf, size = ground.full[K] * ground.speed, np.abs(ground.current)
-    turning = np.flatnonzero(~ground.rows.standing)
-    top = float(np.max(np.abs(ground.speed), initial=0.0)) or 1.0
-    carried = ground.full[K] * size * ground.current
+    """Curvature with current, as a share of the EMF a ampere, and with speed."""
+    emf, current = ground.full[K] * ground.speed, ground.current
+    size, speed = np.abs(current), np.abs(ground.speed)
+    carrying = np.flatnonzero(~ground.rows.standing & ground.carrying)
     braked = np.flatnonzero(ground.present[:, 1])
-    for shape, rows, direction, positive in (
-        (
-            "reaction",
-            turning,
-            ground.direction(turning, voltage=-(emf * size)[turning], torque=-carried[turning]),
-            False,
-        ),
-        (
-            "speed-curve",
-            turning,
-            ground.direction(turning, voltage=(emf * np.abs(ground.speed) / top)[turning]),
-            False,
-        ),
-        (
-            "windage",
-            braked,
-            ground.direction(braked, torque=-(ground.speed[braked] ** 2)),
-            False,
-        ),
-    ):
-        if len(rows):
-            yield Suspicion(
-                family="curve",
-                shape=shape,
-                file="",
-                rows=rows,
-                direction=direction,
-                positive=positive,
-            )
+    turning = np.flatnonzero(~ground.rows.standing)
+    if len(carrying):
+        yield Suspicion(
+            family="curve",
+            shape="reaction",
+            file="",
+            rows=carrying,
+            direction=ground.direction(
+                carrying,
+                voltage=-(emf * size)[carrying],
+                torque=-ground.full[K] * (size * current)[carrying],
+            ),
+            most=_MOST_BENT / float(np.max(size[carrying], initial=1e-9)),
+        )
+    if _varied(speed[turning]):
+        top = float(np.max(speed))
+        yield Suspicion(
+            family="curve",
+            shape="speed-curve",
+            file="",
+            rows=turning,
+            direction=ground.direction(turning, voltage=(emf * speed / top)[turning]),
+            most=_MOST_BENT,
+        )
+    if _varied(speed[braked]):
+        yield Suspicion(
+            family="curve",
+            shape="windage",
+            file="",
+            rows=braked,
+            direction=ground.direction(braked, torque=-(speed[braked] ** 2)),
+        )
+
+
+def _varied(speed: FloatArray) -> bool:
+    """Whether speeds differ enough for a curve; a held rotor counts as none."""
+    turning = speed[speed > 0]
+    return len(turning) > 0 and bool(np.max(turning) > _SPAN * np.min(turning))
 
 
 def torque_constant(ground: Ground) -> Iterator[Suspicion]:

@@ -1,0 +1,171 @@
+"""Readings that do not belong, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from motorfit.bench.records import Bench
+from motorfit.estimation.effect_words import damage
+from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
+from motorfit.estimation.search import Explained, Verdict
+from motorfit.estimation.slip_words import slip_told, written
+from motorfit.estimation.slips import Slip, likely_slips, resistor_ratio
+from motorfit.estimation.suspicions import Sheet, sheets_of
+from motorfit.finding import Finding
+
+_AXIS = {"voltage": (VOLTAGE, "V"), "current": (CURRENT, "A"), "torque": (TORQUE, "N m")}
+
+#: Volts over amps are those of a resistor within this, relatively.
+_SAME_RESISTOR = 0.05
+
+_MEND = (
+    "Look at your notes; if it was a slip, mend it or write the reason in the column exclude, "
+    "and take the reading again."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Row:
+    """One row that does not belong."""
+
+    place: int  # in its sheet
+    sheet: Sheet
+    verdict: Verdict
+    slips: tuple[Slip, ...]
+
+    @property
+    def number(self) -> int:
+        """As a spreadsheet shows it."""
+        return int(self.sheet.run.rows[self.place])
+
+
+def reading_findings(bench: Bench, explained: Explained) -> list[Finding]:
+    """A finding for each row that does not belong, with the likely slip where there is one.
+
+    Parameters
+    ----------
+    bench : Bench
+        The readings.
+    explained : Explained
+        What was found.
+
+    Returns
+    -------
+    list of Finding
+        One for two rows whose readings seem to have changed places.
+    """
+    rows = _rows(bench, explained)
+    found: list[Finding] = []
+    told: set[tuple[str, int]] = set()
+    for row in rows:
+        if (row.sheet.name, row.number) in told:
+            continue
+        other, column = _changed_places(row, rows)
+        if other is not None:
+            found.append(_pair(explained, row, other, column))
+            told.add((other.sheet.name, other.number))
+        else:
+            found.append(_single(explained, row))
+        told.add((row.sheet.name, row.number))
+    return found
+
+
+def _rows(bench: Bench, explained: Explained) -> list[_Row]:
+    """Each row once, by its gravest column."""
+    verdicts: dict[int, Verdict] = {}
+    for verdict in explained.verdicts:
+        if verdict.suspicion.family == "reading":
+            row = int(verdict.suspicion.rows[0])
+            if row not in verdicts or abs(verdict.score) > abs(verdicts[row].score):
+                verdicts[row] = verdict
+    rows = []
+    for row, verdict in verdicts.items():
+        sheet = next(each for each in sheets_of(bench) if row in each.rows)
+        others = tuple(each for each in verdicts if each != row and each in sheet.rows)
+        slips = likely_slips(bench, explained, row, others)
+        place = int(row - sheet.rows[0])
+        rows.append(_Row(place=place, sheet=sheet, verdict=verdict, slips=slips))
+    return rows
+
+
+def _changed_places(row: _Row, rows: list[_Row]) -> tuple[_Row | None, str]:
+    """The other row whose reading fits here while this one's fits there."""
+    for slip in row.slips:
+        for other in rows:
+            if other.sheet.name != row.sheet.name or other.number != slip.other_row:
+                continue
+            column = slip.values[0][0]
+            if any(
+                back.other_row == row.number and back.values[0][0] == column for back in other.slips
+            ):
+                return other, column
+    return None, ""
+
+
+def _pair(explained: Explained, row: _Row, other: _Row, column: str) -> Finding:
+    first, second = sorted((row, other), key=lambda each: each.number)
+    file = row.sheet.name
+    size = max(abs(row.verdict.score), abs(other.verdict.score))
+    return Finding(
+        kind="outlier",
+        where=f"{file}:{first.number},{second.number}",
+        says=(
+            f"{file}, rows {first.number} and {second.number} do not fit the others, and would "
+            f"with each other's {column}. They are off by up to {size:.1f} times their "
+            "uncertainty."
+        ),
+        suggestion=(
+            f"Look at your notes: did the two readings of {column} change places? Then mend "
+            "them; if not, take both rows again."
+        ),
+        severity="error",
+        damage=max(damage(explained, row.verdict), damage(explained, other.verdict)),
+    )
+
+
+def _single(explained: Explained, row: _Row) -> Finding:
+    axis, unit = _AXIS[row.verdict.suspicion.shape]
+    index = int(row.verdict.suspicion.rows[0])
+    shown = float(explained.joint.problem.conditions.rows.shown[index, axis])
+    sign = -1.0 if shown < 0 and axis != VOLTAGE else 1.0
+    measured, expected = sign * shown, sign * (shown - row.verdict.size)
+    file = row.sheet.name
+    hint = slip_told(row.slips, row.sheet.run) or _which_column(explained, row)
+    return Finding(
+        kind="outlier",
+        where=f"{file}:{row.number}",
+        says=(
+            f"{file}, row {row.number} does not fit the others ({measured:.4g} {unit}, expected "
+            f"{expected:.4g} {unit}). It is off by {abs(row.verdict.score):.1f} times its "
+            "uncertainty."
+        ),
+        suggestion=f"{hint} {_MEND}".strip(),
+        severity="error",
+        damage=damage(explained, row.verdict),
+    )
+
+
+def _which_column(explained: Explained, row: _Row) -> str:
+    """Where volts over amps are the resistor's, the speed is left."""
+    run, place = row.sheet.run, row.place
+    usual = resistor_ratio(run, place)
+    if usual is None:
+        return ""
+    ratio = abs(float(run.get("voltage")[place] / run.get("current")[place]))
+    if abs(np.log(ratio / usual)) > _SAME_RESISTOR:
+        return (
+            f"Volts over amps are {ratio:.3g} ohm there and {usual:.3g} ohm in the other rows "
+            "with that resistor: look at these two first."
+        )
+    index = int(row.verdict.suspicion.rows[0])
+    sensitivity = explained.joint.solution.linearised.sensitivity[index, 0]
+    speed = float(run.get("speed")[place])
+    fits = speed - row.verdict.size * float(sensitivity[VOLTAGE] / sensitivity[SPEED])
+    if not fits > 0:
+        return ""
+    return (
+        f"Volts over amps are those of the resistor, so look at the speed first: "
+        f"{written(run, 'speed', fits)} would fit."
+    )
