@@ -16,6 +16,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import ndtri
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import Joint, open_soft
@@ -94,16 +95,25 @@ def draw_means(
 def _draw_error(
     nuisance: Nuisance, log_variance: FloatArray, widening: float, rng: np.random.Generator
 ) -> FloatArray:
-    count = len(log_variance)
+    chance = _even_chances(len(log_variance), rng)
     if nuisance.shape == "rectangular":
-        unit = _HALF_WIDTH * rng.uniform(-1.0, 1.0, count)
+        unit = _HALF_WIDTH * (2.0 * chance - 1.0)
     else:
-        unit = rng.normal(size=count)
+        unit = np.asarray(ndtri(chance))
     if nuisance.error == "effect":
         unit = unit * widening**0.5
     if nuisance.component is not None:
         unit = unit * np.exp(0.5 * log_variance[:, nuisance.component])
     return np.asarray(nuisance.deviation * unit)
+
+
+def _even_chances(count: int, rng: np.random.Generator) -> FloatArray:
+    """Chances between 0 and 1 in random order, one in each of ``count`` equal parts.
+
+    An error that decides an interval alone then has its quantiles almost without chance
+    (Latin hypercube sampling: M. D. McKay et al., Technometrics 21 (1979) 239).
+    """
+    return np.asarray((rng.permutation(count) + rng.uniform(size=count)) / count)
 
 
 def solve_resamples(
