@@ -268,6 +268,42 @@ def test_winding_column_shows_the_heat_of_the_current():
     assert 1.9 < -load.get("current")[0] < 2.0
 
 
+def test_heating_settles_where_the_current_agrees_with_it():
+    """The warm winding's resistance gives the very current that warms it."""
+    load = only_run(still(replace(DRIVEN, winding=True), heating=5.0), "load")
+    current, winding = -load.get("current")[0], load.get("winding")[0]
+    # the current is shown to nanoamperes; rounds of heating and solving end at 1e-13
+    assert winding == pytest.approx(STILL.winding.value + 5.0 * current**2, abs=1e-6)
+    resistance = -load.get("voltage")[0] + SMALL.emf_constant * load.get("speed")[0]
+    warm = (234.5 + winding) / (234.5 + 25.0)
+    assert resistance == pytest.approx(SMALL.armature_resistance * warm * current, rel=1e-6)
+
+
+def test_a_load_test_gathers_its_heat_row_by_row():
+    """First-order: after n rows of one current the rise is 1 - exp(-n / rows) of its end."""
+    plan = replace(DRIVEN, winding=True, repeats=4)
+    bench = still(plan, warming=5.0, warming_rows=2.0)
+    current, winding = (only_run(bench, "load").get(name) for name in ("current", "winding"))
+    risen = 1.0 - np.exp(-np.arange(1, 5) / 2.0)
+    # the current falls by a few per cent on the way, and the heat with its square
+    assert (winding - STILL.winding.value) == pytest.approx(5.0 * current**2 * risen, rel=0.05)
+    assert (np.diff(np.abs(current)) < 0).all()
+    assert only_run(bench, "open-circuit").get("winding") == pytest.approx(STILL.winding.value)
+
+
+def test_drift_that_hangs_together_remembers_the_row_before():
+    """Standard deviation and correlation of 4000 readings, within four standard errors.
+
+    Those of a first-order process of correlation 0.7 are 1 / sqrt(2 n) and 1 / sqrt(n),
+    times sqrt((1 + r^2) / (1 - r^2)) = 1.7 for the first and 0.7 for the second.
+    """
+    plan = BenchPlan(open_circuit_speeds=(200.0,), repeats=4000)
+    drifted = still(plan, serial_drift=0.002, serial_correlation=0.7)
+    off = only_run(drifted, "open-circuit").get("speed") / 200.0 - 1.0
+    assert np.std(off) == pytest.approx(0.002, rel=4 * 1.7 / 8000**0.5)
+    assert np.corrcoef(off[1:], off[:-1])[0, 1] == pytest.approx(0.7, abs=4 * 0.7 / 4000**0.5)
+
+
 def test_driven_torque_is_negative_inside():
     """k i + loss = 0.05 x 2 + 0.01 N m has to be put in."""
     load = only_run(still(replace(DRIVEN, driven_torque=True)), "load")
