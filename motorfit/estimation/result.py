@@ -115,7 +115,8 @@ class Fit:
     draws : mapping of str to ndarray, shape (B,), or None
         Draws of each free parameter, draw by draw together, where the intervals were
         made by "bootstrap" or "monte-carlo": whatever is computed from them draw by
-        draw has its quantiles. They are not cut at zero.
+        draw has its quantiles. They are not cut at zero. Those of "bootstrap", and of a
+        robust fit, lack what the intervals are widened by where readings are few.
     terms : tuple of Considered
         The optional terms: which are in, and why.
     robust : bool
