@@ -38,11 +38,10 @@ from motorfit.estimation.solver import Priors, Soft, Solution, solve, whiten
 #: Bytes that the work on resamples may take by default, beside the resamples themselves.
 MEMORY = 2.0**28
 
-#: A resample is settled when its last step is smaller than this, in standard deviations:
-#: the step after it would be tens of times smaller still.
-_SETTLED = 1e-7
-_SECANT_ROUNDS = 24
-_NEWTON_ROUNDS = 14
+#: A resample is settled when its next step would be smaller than this, in standard
+#: deviations, and lost when a step is larger than that.
+_SETTLED, _LOST = 1e-7, 30.0
+_SECANT_ROUNDS, _NEWTON_ROUNDS = 20, 6
 
 #: A slope that grows less along a step, relative to what the bench itself would have it
 #: grow, is rounding or a hill.
@@ -200,58 +199,60 @@ class _Batch:
 
     def secant(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Steps with the information of the bench itself, corrected by what they show."""
-        theta, settled = theta.copy(), np.zeros(len(index), dtype=bool)
-        left = np.arange(len(index))
         with np.errstate(all="ignore"):
-            resamples = self.resamples.chosen(index)
-            block = _Block(self, resamples)
-            secants = _Secants(self._covariance(resamples.weight), self.deviation)
-            slope, last = block.slope(theta), np.zeros(len(index))
-            for _ in range(_SECANT_ROUNDS):
-                at = theta[left]
-                secants.stretch = self._stretch(at)
-                moved = self._within(self._along(at, -secants.solve(slope)), secants.columns)
-                moved[settled[left]] = at[settled[left]]
-                theta[left] = moved
-                change = self._change(moved, at)
-                # the next step would be as much smaller than this one as this than the last
-                settled[left] |= change * np.fmin(change / last[left], 1.0) < _SETTLED
-                last[left] = change
-                if settled.all():
-                    break
-                if np.count_nonzero(settled[left]) > len(left) / 2:
-                    keep = ~settled[left]
-                    left, at, moved, slope = left[keep], at[keep], moved[keep], slope[keep]
-                    block, secants = _Block(self, resamples.chosen(left)), secants.chosen(keep)
-                before, slope = slope, block.slope(moved)
-                secants.add(moved - at, slope - before)
+            return self._secant(index, theta, self._covariance(self.resamples.chosen(index)))
+
+    def _secant(
+        self, index: IntArray, theta: FloatArray, covariance: FloatArray
+    ) -> tuple[FloatArray, BoolArray]:
+        start, theta, settled = theta, theta.copy(), np.zeros(len(index), dtype=bool)
+        block, left = _Block(self, self.resamples.chosen(index)), np.arange(len(index))
+        secants = _Secants(covariance, self.deviation)
+        slope, last = block.slope(theta), np.zeros(len(index))
+        for _ in range(_SECANT_ROUNDS):
+            at = theta[left]
+            secants.stretch = self._stretch(at, start[left])
+            moved = self._along(at, self._within(at - secants.solve(slope), secants.columns))
+            change = self._change(moved, at)
+            ended = settled[left] | ~(change < _LOST)
+            moved[ended] = at[ended]
+            theta[left] = moved
+            settled[left] |= ~ended & _settled(change, last)
+            ended, last = ended | settled[left], change
+            if ended.all():
+                break
+            if np.count_nonzero(ended) > len(left) / 2:
+                left, at, moved, slope = left[~ended], at[~ended], moved[~ended], slope[~ended]
+                last, secants = last[~ended], secants.chosen(~ended)
+                block = _Block(self, self.resamples.chosen(index[left]))
+            before, slope = slope, block.slope(moved)
+            secants.add(moved - at, slope - before)
         return theta, settled
 
-    def _stretch(self, theta: FloatArray) -> FloatArray:
-        """How much less each parameter does here than at the centre: it multiplies others."""
-        ratio = (self.added + theta) / (self.added + self.centre)
+    def _stretch(self, theta: FloatArray, start: FloatArray) -> FloatArray:
+        """How much less each parameter does here than at the start: it multiplies others."""
+        ratio = (self.added + theta) / (self.added + start)
         return np.where((ratio > 0.3) & (ratio < 3.0), ratio, 1.0)
 
-    def _along(self, theta: FloatArray, step: FloatArray) -> FloatArray:
-        """A step on the scale on which a product is a sum."""
-        whole = self.added + theta
-        relative = step / whole
-        small = np.abs(relative) < 0.5
-        return theta + np.where(small, whole * np.expm1(np.where(small, relative, 0.0)), step)
+    def _along(self, theta: FloatArray, moved: FloatArray) -> FloatArray:
+        """The same step on the scale on which a product is a sum."""
+        whole, lower = self.added + theta, self.priors.lower
+        relative = (moved - theta) / whole
+        bent = theta + whole * np.expm1(np.clip(relative, -1.0, 1.0))
+        return np.where((moved > lower) & (np.abs(relative) < 1.0), np.maximum(bent, lower), moved)
 
     def _change(self, moved: FloatArray, before: FloatArray) -> FloatArray:
         """Largest step of each resample, in standard deviations."""
         return np.asarray(np.max(np.abs(moved - before) / self.deviation, axis=1, initial=0.0))
 
     def newton(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
-        """Stacked Gauss-Newton steps, each resample with its own information."""
+        """Stacked Gauss-Newton steps, each resample with its own information, then secants."""
+        resamples = self.resamples.chosen(index)
+        settled, last = np.zeros(len(index), dtype=bool), np.zeros(len(index))
+        theta = np.tile(self.centre, (len(index), 1))
         with np.errstate(all="ignore"):
-            resamples = self.resamples.chosen(index)
             conditions = self._varied(resamples.shift, resamples.weight)
             own = conditions.own_variance(self.centre, self.scales)
-
-            theta = np.where(np.isfinite(theta).all(axis=1, keepdims=True), theta, self.centre)
-            settled = np.zeros(len(index), dtype=bool)
             for _ in range(_NEWTON_ROUNDS):
                 residual, jacobian = whiten(conditions, theta, self.scales, own)
                 rows = jacobian.reshape(len(theta), -1, theta.shape[-1])
@@ -261,10 +262,16 @@ class _Batch:
                 secants = _Secants(covariance, self.deviation)
                 moved = self._within(theta - secants.solve(slope), secants.columns)
                 moved[settled] = theta[settled]
-                settled |= self._change(moved, theta) < _SETTLED
-                theta = moved
+                change, theta = self._change(moved, theta), moved
+                settled |= _settled(change, last)
+                last = change
                 if settled.all():
                     break
+            left = np.flatnonzero(~settled & np.isfinite(theta).all(axis=1))
+            if len(left):
+                theta[left], settled[left] = self._secant(
+                    index[left], theta[left], covariance[left]
+                )
         return theta, settled
 
     def singly(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -304,13 +311,13 @@ class _Batch:
             slope += (theta - self.soft.centre) @ directions.T @ directions
         return slope
 
-    def _covariance(self, weight: FloatArray | None) -> FloatArray:
+    def _covariance(self, resamples: Resamples) -> FloatArray:
         """Inverse of the information, of all or of each resample."""
-        if weight is None:
+        if resamples.weight is None:
             return self.covariance
         squares = np.einsum("nap,nas->nps", self.rows, self.rows)
         parameters = len(self.centre)
-        information = weight @ squares.reshape(len(squares), -1)
+        information = resamples.weight @ squares.reshape(len(squares), -1)
         return self._inverse(information.reshape(-1, parameters, parameters) + self.known)
 
     def _inverse(self, information: FloatArray) -> FloatArray:
@@ -409,6 +416,11 @@ class _Secants:
         """Some columns (b, p, k) for some of the resamples."""
         chosen, units = self.chosen(which), np.eye(len(self.deviation))[by]
         return np.stack([chosen.solve(np.tile(unit, (len(which), 1))) for unit in units], axis=-1)
+
+
+def _settled(change: FloatArray, last: FloatArray) -> BoolArray:
+    """Whether the next step would be small, as much smaller than this as this than the last."""
+    return np.asarray(change * np.fmin(change / last, 1.0) < _SETTLED)
 
 
 def _known(priors: Priors, soft: Soft | None) -> FloatArray:
