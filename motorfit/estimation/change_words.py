@@ -176,17 +176,49 @@ def _step(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Tol
 
 
 def _sheet(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:
-    file = verdict.suspicion.file
-    others = [each for each in alike if each.suspicion.family == "sheet"]
-    says = f"{file} and the other tests disagree: {_difference(teller, verdict)}"
-    if others:
+    choice = [verdict, *(each for each in alike if each.suspicion.family == "sheet")]
+    doubted = _against_resistors(teller.bench)
+    # where volts over amps are not the resistors' either, that sheet's ammeter is to blame
+    choice.sort(
+        key=lambda each: (
+            not (each.suspicion.file in doubted and each.suspicion.shape == "current-zero")
+        )
+    )
+    first, *others = choice
+    file = first.suspicion.file
+    says = f"{file} and the other tests disagree: {_difference(teller, first)}"
+    if file in doubted:
+        says += ", and volts over amps are not its resistors'"
+    elif others:
         says += f"; or {_difference(teller, others[0], named=True)}"
     return _Told(
         kind="tests-disagree",
         where=file,
         says=f"{says}. That is {abs(verdict.score):.1f} times what the meters allow.",
-        suggestion=_instruments(teller, verdict),
+        suggestion=_COUNT if _marks(teller, first) else _instruments(teller, first),
     )
+
+
+_COUNT = (
+    "Count turns by hand for half a minute at a slow speed and compare with the speed meter; then "
+    "correct the speeds of that sheet."
+)
+
+
+def _marks(teller: _Teller, verdict: Verdict) -> str:
+    """The factor of wrongly counted marks that a sheet's speeds are off by; "" where none is."""
+    if verdict.suspicion.shape != "speed":
+        return ""
+    ratio = 1.0 - teller.relative(verdict)[0]
+    near = (name for factor, name in _MARKS.items() if abs(ratio / factor - 1) < _MARKS_WITHIN)
+    return next(near, "")
+
+
+def _against_resistors(bench: Bench) -> set[str]:
+    """Sheets whose volts over amps are not what is written of their resistors."""
+    return {
+        each.where.partition(":")[0] for each in bench.findings if each.kind == "load-disagrees"
+    }
 
 
 def _difference(teller: _Teller, verdict: Verdict, *, named: bool = False) -> str:
@@ -195,14 +227,9 @@ def _difference(teller: _Teller, verdict: Verdict, *, named: bool = False) -> st
     size, deviation = verdict.size, verdict.deviation
     if verdict.suspicion.shape == "speed":
         size, deviation = teller.relative(verdict)
-        ratio = 1.0 - size
-        marks = next(
-            (text for factor, text in _MARKS.items() if abs(ratio / factor - 1.0) < _MARKS_WITHIN),
-            "",
-        )
-        if marks:
+        if marks := _marks(teller, verdict):
             return (
-                f"{where} the volts per rpm are {ratio:.2f} times theirs, near {marks}, as when "
+                f"{where} the volts per rpm are {1.0 - size:.2f} times theirs, near {marks}, as when "
                 "marks are counted wrongly in one of them"
             )
         return (
@@ -234,23 +261,21 @@ def _instruments(teller: _Teller, verdict: Verdict) -> str:
     here = np.zeros(len(touches), dtype=bool)
     here[teller.sheet(verdict).rows] = True
     apart = touches[here].any(axis=0) != touches[~here].any(axis=0)
-    named = [
-        nuisance.words
+    speed = verdict.suspicion.shape == "speed"
+    wanted = ("speed", "voltage") if speed else ("current", "load", "voltage")
+    named = {
+        nuisance.words.removeprefix("gain of the "): wanted.index(nuisance.quantity)
         for nuisance, differs in zip(
             teller.explained.joint.problem.assembled.nuisances, apart, strict=True
         )
-        if differs and nuisance.error == "gain"
-    ]
-    look = "Repeat one reading of each test side by side"
+        if differs and nuisance.error == "gain" and nuisance.quantity in wanted
+    }
+    look = "Repeat one reading of each test side by side."
+    rest = "belt, marks on the shaft" if speed else "zero of the ammeter, leads, temperature"
     if not named:
-        return (
-            f"The tests share their meters, so look for what differs: zero not set, leads, belt, "
-            f"marks, temperature. {look}."
-        )
-    return (
-        f"They do not share the {' and the '.join(named[:_MOST_NAMED])}: look there first, then "
-        f"at zero, leads and belt. {look}."
-    )
+        return f"The tests share their meters, so look at what else differs: {rest}. {look}"
+    first = sorted(named, key=lambda each: named[each])[:_MOST_NAMED]
+    return f"Only one of them has the {', the '.join(first)}: look there, then at {rest}. {look}"
 
 
 def _heating(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:
@@ -343,7 +368,7 @@ def _torque(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _T
 
 
 def _percent(size: float, doubt: float) -> str:
-    return f"{show_number(100 * abs(size), 100 * doubt)} %"
+    return f"{show_number(100 * abs(size), max(100 * doubt, 0.02 * 100 * abs(size)))} %"
 
 
 def _ohms(size: float, doubt: float) -> str:

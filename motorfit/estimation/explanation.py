@@ -24,6 +24,9 @@ from motorfit.estimation.suspicions import suspects
 #: How many things may be wrong at once.
 MOST = 4
 
+#: A step leaves nothing behind that hangs together; what drifts does. In standard deviations.
+_AFTER_A_STEP = 1.75
+
 #: A row that is set aside is worth this much of one.
 _ASIDE = 1e-6
 
@@ -80,7 +83,7 @@ def _drifts(joint: Joint, found: Explained) -> bool:
     if len(set(steps)) < len(steps):
         return True
     scores = scores_of(found.stack, found.projected)
-    return neighbour_correlation(joint, scores)[1] >= CORRELATED
+    return neighbour_correlation(joint, scores)[1] >= (_AFTER_A_STEP if steps else CORRELATED)
 
 
 def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
@@ -88,7 +91,7 @@ def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
     problem = joint.problem
     touched = np.zeros(len(problem.assembled.rows), dtype=bool)
     for verdict in found.verdicts:
-        if verdict.suspicion.family in ("reading", "group", "step"):
+        if verdict.suspicion.family in ("reading", "group", "step", "sheet"):
             touched[verdict.suspicion.rows] = True
     if not 0 < np.mean(touched) <= _MOST_ASIDE:
         return None

@@ -80,12 +80,13 @@ def told_once(before: Iterable[Finding], faults: Iterable[Finding]) -> list[Find
     if any(each.kind == "constant-off-torque" for each in before):
         faults = [each for each in faults if each.kind != "constants-differ"]
     places = {place for each in faults if each.kind == "outlier" for place in _places(each)}
-    apart = any(each.kind == "tests-disagree" for each in faults)
+    apart = {_file(each) for each in faults if each.kind == "tests-disagree"}
     kept = [
         each
         for each in before
         if not (each.kind in _OF_A_ROW and _places(each) <= places)
         and not (each.kind == "load-above-open-circuit" and apart)
+        and not (each.kind == "load-disagrees" and _file(each) in apart)
     ]
     return [*kept, *faults]
 

@@ -15,7 +15,7 @@ from motorfit.estimation.slips import Slip, likely_slips, resistor_ratio
 from motorfit.estimation.suspicions import Sheet, sheets_of
 from motorfit.finding import Finding
 
-_AXIS = {"voltage": (VOLTAGE, "V"), "current": (CURRENT, "A"), "torque": (TORQUE, "N m")}
+_AXIS = {"voltage": VOLTAGE, "speed": SPEED, "current": CURRENT, "torque": TORQUE}
 
 #: Volts over amps are those of a resistor within this, relatively.
 _SAME_RESISTOR = 0.05
@@ -126,25 +126,48 @@ def _pair(explained: Explained, row: _Row, other: _Row, column: str) -> Finding:
 
 
 def _single(explained: Explained, row: _Row) -> Finding:
-    axis, unit = _AXIS[row.verdict.suspicion.shape]
-    index = int(row.verdict.suspicion.rows[0])
-    shown = float(explained.joint.problem.conditions.rows.shown[index, axis])
-    sign = -1.0 if shown < 0 and axis != VOLTAGE else 1.0
-    measured, expected = sign * shown, sign * (shown - row.verdict.size)
+    measured, expected = _against_the_others(explained, row)
     file = row.sheet.name
     hint = slip_told(row.slips, row.sheet.run) or _which_column(explained, row)
     return Finding(
         kind="outlier",
         where=f"{file}:{row.number}",
         says=(
-            f"{file}, row {row.number} does not fit the others ({measured:.4g} {unit}, expected "
-            f"{expected:.4g} {unit}). It is off by {abs(row.verdict.score):.1f} times its "
-            "uncertainty."
+            f"{file}, row {row.number} does not fit the others ({measured}, expected {expected}). "
+            f"It is off by {abs(row.verdict.score):.1f} times its uncertainty."
         ),
         suggestion=f"{hint} {_MEND}".strip(),
         severity="error",
         damage=damage(explained, row.verdict),
     )
+
+
+def _against_the_others(explained: Explained, row: _Row) -> tuple[str, str]:
+    """What was read and what the others say, in the column that is doubted most."""
+    run, index = row.sheet.run, int(row.verdict.suspicion.rows[0])
+    column, slip = row.verdict.suspicion.shape, row.slips[0] if row.slips else None
+    if slip is not None and len(slip.values) == 1 and slip.values[0][0] in _AXIS:
+        column = slip.values[0][0]
+    shown = float(explained.joint.problem.conditions.rows.shown[index, _AXIS[column]])
+    sign = -1.0 if run.test.generating and _AXIS[column] in (CURRENT, TORQUE) else 1.0
+    if slip is not None and slip.sort == "sign":  # brushes change sides: nothing is straight
+        expected = slip.values[0][1]
+    else:
+        expected = sign * (shown - row.verdict.size * _through(explained, row, column))
+    if column == "torque":  # what was written may be a force at an arm
+        return f"{sign * shown:.4g} N m", f"{expected:.4g} N m"
+    return written(run, column, sign * shown), written(run, column, expected)
+
+
+def _through(explained: Explained, row: _Row, column: str) -> float:
+    """By how much a column is off for each unit that the judged one is."""
+    judged = row.verdict.suspicion.shape
+    if judged == column:
+        return 1.0
+    index = int(row.verdict.suspicion.rows[0])
+    sensitivity = explained.joint.solution.linearised.sensitivity[index, 0]
+    through = float(sensitivity[_AXIS[column]])
+    return float(sensitivity[_AXIS[judged]]) / through if through else 0.0
 
 
 def _which_column(explained: Explained, row: _Row) -> str:
@@ -159,10 +182,8 @@ def _which_column(explained: Explained, row: _Row) -> str:
             f"Volts over amps are {ratio:.3g} ohm there and {usual:.3g} ohm in the other rows "
             "with that resistor: look at these two first."
         )
-    index = int(row.verdict.suspicion.rows[0])
-    sensitivity = explained.joint.solution.linearised.sensitivity[index, 0]
     speed = float(run.get("speed")[place])
-    fits = speed - row.verdict.size * float(sensitivity[VOLTAGE] / sensitivity[SPEED])
+    fits = speed - row.verdict.size * _through(explained, row, "speed")
     if not fits > 0:
         return ""
     return (

@@ -27,6 +27,10 @@ _FITS = {1: 9.0, 2: 11.8}
 #: Two corrections are as good as each other within this difference of squared deviations.
 _AS_GOOD = 4.0
 
+#: What is likelier than the others, in squared deviations: a minus sign among readings that
+#: have none speaks for itself; the reading of the next row often fits by chance.
+_EXPECTED = {"sign": 12.0, "neighbour": -4.0}
+
 #: Volts over amps of a resistor repeat to about this, relatively.
 _RESISTOR = 0.015
 
@@ -86,9 +90,13 @@ def likely_slips(
         return ()
     misfit = _misfits(explained, sheet, place, tried)
     equations = int(explained.joint.problem.conditions.present[row].sum())
-    rank = misfit + _resistor_misfits(sheet.run, place, tried)
-    best = float(np.min(np.where(misfit <= _FITS[equations], rank, np.inf)))
-    good = np.flatnonzero((misfit <= _FITS[equations]) & (rank <= best + _AS_GOOD))
+    expected = np.array([_EXPECTED.get(slip.sort, 0.0) for slip in tried])
+    if doubtful:  # then readings of these rows may well have changed places
+        expected = np.maximum(expected, 0.0)
+    fits = misfit <= _FITS[equations] + np.maximum(expected, 0.0)
+    rank = misfit + _resistor_misfits(sheet.run, place, tried) - expected
+    best = float(np.min(np.where(fits, rank, np.inf)))
+    good = np.flatnonzero(fits & (rank <= best + _AS_GOOD))
     chosen: list[Slip] = []
     for each in good[np.argsort(rank[good], kind="stable")]:
         slip = replace(tried[each], misfit=float(misfit[each]))
