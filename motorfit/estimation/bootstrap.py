@@ -8,10 +8,10 @@ rows have in common.
 
 It has limits. A reading that settles much draws the fit towards itself, and its residual
 cannot show how wrong it is: two no-load readings that settle two loss terms lie on the fit
-exactly. So where less than `LEAST_SPARE` of a reading's own error is left in its residual
-the reading is not resampled, nor are the single readings of a sheet that are fewer than
-`FEWEST`; their errors are drawn as in the Monte Carlo. A resample that has lost most of what
-settles a parameter is redrawn. Nor does a resample know how few readings it rests on:
+exactly. So where less than `LEAST_SPARE` of a reading's own variance is left in its residual
+the reading is not resampled, nor are the readings of a sheet with fewer degrees of freedom
+than `FEWEST`; their errors are drawn as in the Monte Carlo. A resample that has lost most of
+what settles a parameter is redrawn. Nor does a resample know how few readings it rests on:
 `Drawn` widens by Student's quantile over the normal one.
 
 References
@@ -40,8 +40,9 @@ from motorfit.estimation.uncertainty import Uncertainty
 if TYPE_CHECKING:
     from motorfit.estimation.together import Resamples
 
-#: Readings of a sheet without repeats that are resampled at least; below, they are drawn.
-FEWEST = 5
+#: Degrees of freedom, readings less groups of like ones, from which on the readings of a
+#: sheet are resampled. Fewer do not know their own scatter.
+FEWEST = 6
 
 #: A reading is resampled if at least this share of the variance of its own error is left
 #: in its residual: one less its leverage.
@@ -119,18 +120,23 @@ def strata(joint: Joint) -> list[IntArray]:
     A row in a group of one is not resampled.
     """
     rows = joint.problem.assembled.rows
-    setting = _setting(joint)
-    labels = np.array([f"{file} {kind}" for file, kind in zip(rows.file, rows.kind, strict=True)])
-    telling = _spare(joint) >= LEAST_SPARE
-    groups = [telling & (setting == each) for each in np.unique(setting[setting >= 0])]
-    repeated = [np.flatnonzero(group) for group in groups if np.sum(group) > 1]
-    alone = telling.copy()
-    alone[np.concatenate(repeated) if repeated else []] = False
-    sheets = [np.flatnonzero(alone & (labels == sheet)) for sheet in dict.fromkeys(labels)]
-    found = [*repeated, *(sheet for sheet in sheets if len(sheet) >= FEWEST)]
-    left = np.ones(len(rows), dtype=bool)
-    left[np.concatenate(found) if found else []] = False
-    return [*found, *np.flatnonzero(left)[:, None]]
+    sheets = np.array([f"{file} {kind}" for file, kind in zip(rows.file, rows.kind, strict=True)])
+    setting, telling = _setting(joint), _spare(joint) >= LEAST_SPARE
+    found: list[IntArray] = []
+    for sheet in dict.fromkeys(sheets):
+        groups = _alike(np.flatnonzero(telling & (sheets == sheet)), setting)
+        if sum(len(group) - 1 for group in groups) >= FEWEST:
+            found += groups
+    alone = np.setdiff1d(np.arange(len(rows)), np.concatenate([*found, np.zeros(0, dtype=int)]))
+    return [*found, *alone[:, None]]
+
+
+def _alike(rows: IntArray, setting: IntArray) -> list[IntArray]:
+    """Of the rows of one sheet: repeats of each setting, and the others; none alone."""
+    groups = [rows[setting[rows] == each] for each in np.unique(setting[rows]) if each >= 0]
+    repeated = [group for group in groups if len(group) > 1]
+    others = np.setdiff1d(rows, np.concatenate([*repeated, np.zeros(0, dtype=int)]))
+    return [group for group in (*repeated, others) if len(group) > 1]
 
 
 def _setting(joint: Joint) -> IntArray:

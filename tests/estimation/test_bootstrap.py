@@ -61,7 +61,19 @@ def test_single_readings_of_a_sheet_are_resampled_together_if_there_are_enough(s
     groups = strata(single)
 
     assert sorted(len(group) for group in groups) == [1, 1, 1, 10, 19]
-    assert FEWEST > 2
+
+
+def test_three_pairs_do_not_know_their_scatter():
+    """Two no-load readings at each of three settings differ by three numbers, not by six."""
+    plan = replace(REPEATED, repeats=2, supply_voltages=(8.0, 16.0, 24.0))
+    joint = joint_of(plan)
+    kinds = np.array(joint.problem.assembled.rows.kind)
+
+    _, drawn = draw_weights(joint, 20, np.random.default_rng(1))
+
+    assert FEWEST > 3
+    assert np.all(drawn[:, kinds == "no-load-motor"])
+    assert not np.any(drawn[:, kinds == "load"])
 
 
 def test_every_row_is_in_one_group(single, repeated):
