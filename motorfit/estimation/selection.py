@@ -28,8 +28,8 @@ DEMANDED = 4.0
 #: winding that warms up, a lead that came loose.
 BESIDE = 2.5
 
-#: From this many standard deviations on a term is tried, and what it would do to the others
-#: counts as uncertainty of theirs where it is left out ...
+#: From this many standard deviations on a term is tried, and what armature reaction would do
+#: to the others counts as uncertainty of theirs where it is left out ...
 HINTED = 2.0
 
 #: ... or from this share of the most that it could reach.
@@ -87,10 +87,10 @@ def fit_with_terms(
     standard deviations (Student's quantile for its degrees of freedom), is still so by
     `BESIDE` next to any one other thing that may be wrong (a slip in a row, a winding that
     warms up, a lead that came loose), and where it and every other parameter that was
-    measured without it are measured. Where it could be carried and is left out all the same,
-    at `HINTED` or more, what it would do to the others is added to their uncertainty. The
-    doubt of the magnets' coefficient comes in where their temperatures were read and differ
-    by more than `MAGNET_SPREAD`.
+    measured without it are measured. Where armature reaction could be carried and is left
+    out all the same, at `HINTED` or more, what it would do to the others is added to their
+    uncertainty. The doubt of the magnets' coefficient comes in where their temperatures
+    were read and differ by more than `MAGNET_SPREAD`.
     """
     problem = pose(bench, terms=terms or ())
     if terms is not None:
@@ -156,6 +156,10 @@ def _consider(
         return joint, Considered(term=term, included=False, asked=False, why=why, evidence=evidence)
 
     def allowed_for(why: str, evidence: float) -> tuple[Joint, Considered]:
+        # without windage T0 and b are the line through the loss that was read: to widen them
+        # would widen the loss, which is right
+        if term == "windage":
+            return left_out(why, evidence)
         why = f"{why}; the intervals allow for it"
         return _allowing_for(joint, term), left_out(why, evidence)[1]
 
