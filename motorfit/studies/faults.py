@@ -18,6 +18,7 @@ import pandas as pd
 
 from motorfit.errors import MotorfitError, OutputError
 from motorfit.files import write_whole
+from motorfit.studies.hidden import HIDDEN_IN, hidden_table
 from motorfit.studies.planting import FAULTS, Planted, planted
 from motorfit.studies.running import SEED, Refusal, commit, run_all, shown
 from motorfit.studies.scenarios import SCENARIOS
@@ -219,9 +220,11 @@ def main(
         cleaned = clean_table(shown(without, clean, "Clean"))
         those = run_planted(chosen, benches, seed=seed, processes=cores)
         found = faults_table(shown(those, benches * len(chosen), "Planted"))
-        click.echo(f"{clean_text(cleaned)}\n\n{faults_text(found)}")
+        hidden = hidden_table(seed)
+        texts = (clean_text(cleaned), faults_text(found), hidden_text(hidden))
+        click.echo("\n\n".join(texts))
         if out is not None:
-            write_whole(out, _csv(cleaned, found, seed), force=force)
+            write_whole(out, _csv(cleaned, found, hidden, seed), force=force)
     except MotorfitError as error:
         raise Refusal(str(error)) from error
 
@@ -250,13 +253,23 @@ def faults_text(table: pd.DataFrame) -> str:
     )
 
 
-def _csv(cleaned: pd.DataFrame, found: pd.DataFrame, seed: int) -> str:
-    """Both tables below each other, told apart by their first column."""
-    both = pd.concat([cleaned.assign(table="clean"), found.assign(table="planted")])
-    both = both[["table", *(name for name in both.columns if name != "table")]]
-    counts = both.select_dtypes("number").columns
-    both[counts] = both[counts].astype("Int64")
-    return both.assign(seed=seed, commit=commit()).to_csv(index=False)
+def hidden_text(table: pd.DataFrame) -> str:
+    """What no residual shows, for people."""
+    shown = table[["name", *HIDDEN_IN]].to_string(index=False, float_format="{:.2f}".format)
+    return f"Noncentrality of what a bench takes for its machine:\n{shown}"
+
+
+def _csv(cleaned: pd.DataFrame, found: pd.DataFrame, hidden: pd.DataFrame, seed: int) -> str:
+    """The tables below each other, told apart by their first column."""
+    parts = {"clean": cleaned, "planted": found, "hidden": hidden}
+    whole = pd.concat([part.assign(table=name) for name, part in parts.items() if len(part)])
+    whole = whole[["table", *(name for name in whole.columns if name != "table")]]
+    counts = [name for name in _COUNTS if name in whole.columns]
+    whole[counts] = whole[counts].astype("Int64")
+    return whole.assign(seed=seed, commit=commit()).to_csv(index=False, float_format="%.4g")
+
+
+_COUNTS = ("benches", "errors", "cautions", "found", "named", "placed")
 
 
 if __name__ == "__main__":

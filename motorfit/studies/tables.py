@@ -15,6 +15,7 @@ import pandas as pd
 from motorfit.errors import MotorfitError, OutputError
 from motorfit.studies.bound import QUANTITIES
 from motorfit.studies.faults import CLASSES
+from motorfit.studies.hidden import HIDDEN_IN
 from motorfit.studies.running import Refusal
 
 #: Heads of the columns.
@@ -32,9 +33,15 @@ _SYMBOLS = {
 _MARKS = {"missed": "**", "chance": "*", "met": "", "": ""}
 
 
-def markdown(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table in Markdown: words to the left, numbers to the right."""
-    lines = ["| " + " | ".join(heads) + " |", "|---|" + "--:|" * (len(heads) - 1)]
+def markdown(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequence[int] = ()
+) -> str:
+    """A table in Markdown: words to the left, numbers to the right.
+
+    The first column has words, and those whose places ``words`` names.
+    """
+    sides = ["---" if place in (0, *words) else "--:" for place in range(len(heads))]
+    lines = ["| " + " | ".join(heads) + " |", "|" + "|".join(sides) + "|"]
     lines += ["| " + " | ".join(row) + " |" for row in rows]
     return "\n".join(lines)
 
@@ -130,14 +137,18 @@ def faults_tables(table: pd.DataFrame) -> str:
     -------
     str
         False findings by scenario; for each fault the share found in every class of
-        noncentrality, and of those that can be seen the shares named and placed.
+        noncentrality, and of those that can be seen the shares named and placed; what no
+        residual shows.
     """
-    clean, found = (table[table["table"] == name] for name in ("clean", "planted"))
+    names = ("clean", "planted", "hidden")
+    clean, found, hidden = (table[table["table"] == name] for name in names)
     parts = [_origin(table)]
     if len(clean):
         parts += ["### Clean benches with a false finding", _clean(clean)]
     if len(found):
         parts += ["### Planted faults that were found [%]", _found(found)]
+    if len(hidden):
+        parts += ["### What no residual shows: noncentrality", _hidden(hidden)]
     return "\n\n".join(parts)
 
 
@@ -149,6 +160,14 @@ def _clean(clean: pd.DataFrame) -> str:
     ]
     rows.append(["together", *(str(int(clean[name].sum())) for name in columns)])
     return markdown(["Bench", "benches", "with an error", "with a caution"], rows)
+
+
+def _hidden(hidden: pd.DataFrame) -> str:
+    rows = [
+        [str(row["name"]), *(f"{row[name]:.1f}" for name in HIDDEN_IN), str(row["reveals"])]
+        for row in hidden.to_dict("records")
+    ]
+    return markdown(["Fault", *HIDDEN_IN, "What would tell"], rows, words=(3,))
 
 
 def _found(found: pd.DataFrame) -> str:

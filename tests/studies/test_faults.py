@@ -5,6 +5,7 @@ import pytest
 from click.testing import CliRunner
 
 from motorfit.studies.faults import CLASSES, class_of, clean_table, faults_table, main
+from motorfit.studies.hidden import HIDDEN, hidden_table
 from motorfit.studies.planting import FAULTS, Planted, planted
 from motorfit.studies.tables import faults_tables
 from motorfit.studies.tables import main as print_tables
@@ -93,12 +94,22 @@ def test_the_command_writes_what_the_tables_are_made_of(tmp_path):
 
     assert (shown.exit_code, shown.stderr) == (0, "")
     assert "Found of those with noncentrality 5 or more: 100.0 % of 1" in shown.stdout
-    assert pd.read_csv(out)["table"].tolist() == ["clean", "planted"]
+    assert pd.read_csv(out)["table"].tolist() == ["clean", "planted", *["hidden"] * len(HIDDEN)]
 
     printed = CliRunner().invoke(print_tables, [str(out)])
     assert printed.exit_code == 0
     assert "| sign |  |  |  | 100 (1) | 100 (1) | 100 (1) |" in printed.stdout.splitlines()
     assert "| together | 1 | 0 | 0 |" in printed.stdout.splitlines()
+
+
+def test_what_a_parameter_takes_up_is_hidden():
+    """Where nothing else has brushes or a winding, a lead is winding and a shift brush drop."""
+    table = hidden_table(seed=1).set_index("name")
+    few = table["three open-circuit, four load readings"]
+
+    assert (few < 0.1).all()
+    # other tests know the winding and the brushes by themselves
+    assert (table.loc[[name for name in table.index if "load" in name], "plain meters"] > 2.0).all()
 
 
 def test_an_existing_file_is_refused_before_the_work(tmp_path):
