@@ -208,9 +208,9 @@ def main(files: tuple[Path, ...]) -> None:
 
 
 def _tables(file: Path) -> str:
-    table = pd.read_csv(file, keep_default_na=True)
+    verdicts = ("coverage_target", "width_target", "deviation_target")
+    table = pd.read_csv(file, dtype=dict.fromkeys(verdicts, str))
     if "deviation_over_bound" in table.columns:
-        verdicts = [name for name in table.columns if name.endswith("_target")]
         return coverage_tables(table.fillna(dict.fromkeys(verdicts, "")))
     if "table" in table.columns:
         return faults_tables(table)

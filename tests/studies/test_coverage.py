@@ -6,6 +6,7 @@ from click.testing import CliRunner
 
 from motorfit.studies.coverage import main, run_trials
 from motorfit.studies.scenarios import SCENARIOS
+from motorfit.studies.tables import main as print_tables
 from motorfit.studies.trials import Ask, seed_of, trial
 
 ASK = Ask(seed=1)
@@ -74,6 +75,9 @@ def test_the_command_writes_a_table_and_a_figure(tmp_path, repeat):
     assert (table["benches"] == 2).all()
     assert (table["level"] == 0.95).all()
     assert "<svg" in figure.read_text("utf-8")
+    printed = CliRunner().invoke(print_tables, [str(out)])
+    assert printed.exit_code == 0
+    assert "### Width over the ideal, linear" in printed.stdout
 
 
 @pytest.mark.parametrize("option", ["-o", "--figure"])
