@@ -8,9 +8,9 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
-from motorfit.estimation.effect_words import damage
+from motorfit.estimation.effect_words import damage, size_of
 from motorfit.estimation.explanation import machine_allowing
-from motorfit.estimation.physics import K, R
+from motorfit.estimation.physics import R
 from motorfit.estimation.search import Explained, Verdict
 from motorfit.estimation.suspicions import Sheet, groups_of, sheets_of
 from motorfit.finding import Finding, Severity
@@ -45,24 +45,21 @@ class _Teller:
 
     def __init__(self, bench: Bench, explained: Explained) -> None:
         self.bench, self.explained = bench, explained
-        self.sheets = {id(each): each for each in sheets_of(bench)}
+        self.sheets = sheets_of(bench)
         self.rows = explained.joint.problem.assembled.rows
         free = explained.joint.problem.free
-        machine, covariance = machine_allowing(explained)
+        machine, _ = machine_allowing(explained)
         self.full = np.zeros(len(explained.joint.problem.conditions.full(machine)))
         self.full[list(free)] = machine
-        self.before = explained.joint.problem.conditions.full(explained.joint.solution.theta)
-        self.covariance, self.free = covariance, free
 
     def sheet(self, verdict: Verdict) -> Sheet:
         """The sheet that a verdict is about."""
         row = verdict.suspicion.rows[0]
-        return next(each for each in self.sheets.values() if row in each.rows)
+        return next(each for each in self.sheets if row in each.rows)
 
-    def relative(self, verdict: Verdict) -> tuple[float, float]:
-        """Size of what is relative to the EMF, with the EMF constant as it should be."""
-        factor = self.before[K] / self.full[K] if self.full[K] > 0 else 1.0
-        return verdict.size * factor, verdict.deviation * abs(factor)
+    def size(self, verdict: Verdict) -> tuple[float, float]:
+        """In its own unit, with its uncertainty."""
+        return size_of(self.explained, verdict)
 
     def numbers(self, verdict: Verdict) -> list[int]:
         """Rows as a spreadsheet shows them."""
@@ -108,7 +105,7 @@ def change_findings(bench: Bench, explained: Explained) -> list[Finding]:
 
 
 def _group(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:  # noqa: ARG001
-    size, deviation = teller.relative(verdict)
+    size, deviation = teller.size(verdict)
     numbers, file = teller.numbers(verdict), verdict.suspicion.file
     speed = float(np.mean(teller.speeds(verdict)))
     wanted = speed * (1.0 - size)
@@ -146,7 +143,7 @@ def _step(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Tol
     shape = verdict.suspicion.shape
     sorts = {each.suspicion.shape for each in alike if each.suspicion.file == file}
     if shape == "speed":
-        size, deviation = teller.relative(verdict)
+        size, deviation = teller.size(verdict)
         what = (
             f"the voltage is {_percent(size, deviation)} {'lower' if size > 0 else 'higher'} for "
             "its speed than before"
@@ -209,7 +206,7 @@ def _marks(teller: _Teller, verdict: Verdict) -> str:
     """The factor of wrongly counted marks that a sheet's speeds are off by; "" where none is."""
     if verdict.suspicion.shape != "speed":
         return ""
-    ratio = 1.0 - teller.relative(verdict)[0]
+    ratio = 1.0 - teller.size(verdict)[0]
     near = (name for factor, name in _MARKS.items() if abs(ratio / factor - 1) < _MARKS_WITHIN)
     return next(near, "")
 
@@ -224,13 +221,12 @@ def _against_resistors(bench: Bench) -> set[str]:
 def _difference(teller: _Teller, verdict: Verdict, *, named: bool = False) -> str:
     """How one sheet differs from the others."""
     where = f"in {verdict.suspicion.file}" if named else "there"
-    size, deviation = verdict.size, verdict.deviation
+    size, deviation = teller.size(verdict)
     if verdict.suspicion.shape == "speed":
-        size, deviation = teller.relative(verdict)
         if marks := _marks(teller, verdict):
             return (
-                f"{where} the volts per rpm are {1.0 - size:.2f} times theirs, near {marks}, as when "
-                "marks are counted wrongly in one of them"
+                f"{where} the volts per rpm are {1.0 - size:.2f} times theirs, near {marks}, as "
+                "when marks are counted wrongly in one of them"
             )
         return (
             f"{where} the volts per rpm are {_percent(size, deviation)} "
@@ -280,8 +276,7 @@ def _instruments(teller: _Teller, verdict: Verdict) -> str:
 
 def _heating(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:
     file = verdict.suspicion.file
-    factor = teller.before[R] / teller.full[R] if teller.full[R] > 0 else 1.0
-    kelvin, doubt = verdict.size * factor, verdict.deviation * factor
+    kelvin, doubt = teller.size(verdict)
     order = verdict.suspicion.shape == "heating-in-order"
     when = "by its end" if order else "at the largest current"
     bends = any(each.suspicion.shape == "reaction" for each in alike)
@@ -302,7 +297,7 @@ def _heating(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _
 
 
 def _curve(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:
-    size, doubt = verdict.size, verdict.deviation
+    size, doubt = teller.size(verdict)
     current = float(np.max(np.abs(teller.explained.joint.problem.conditions.nominal.values[:, 2])))
     evidence = f"That is {abs(verdict.score):.1f} times its uncertainty."
     if verdict.suspicion.shape == "reaction":
@@ -354,7 +349,7 @@ def _curve(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _To
 
 
 def _torque(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Told:  # noqa: ARG001
-    size, doubt = teller.relative(verdict)
+    size, doubt = teller.size(verdict)
     return _Told(
         kind="constants-differ",
         where="bench",
@@ -368,7 +363,8 @@ def _torque(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _T
 
 
 def _percent(size: float, doubt: float) -> str:
-    return f"{show_number(100 * abs(size), max(100 * doubt, 0.02 * 100 * abs(size)))} %"
+    percent = 100 * abs(size)
+    return f"{show_number(percent, max(100 * doubt, 0.1 * percent))} %"
 
 
 def _ohms(size: float, doubt: float) -> str:

@@ -39,6 +39,45 @@ def damage(explained: Explained, verdict: Verdict) -> float:
     return max(1.0, float(np.max(np.abs(moved) / deviation)))
 
 
+def size_of(explained: Explained, verdict: Verdict) -> tuple[float, float]:
+    """Size of a fault in its own unit, with its standard uncertainty.
+
+    What is relative to the EMF or to the resistance was judged beside those of a fit that
+    the fault had spoiled.
+
+    Parameters
+    ----------
+    explained : Explained
+        What was found.
+    verdict : Verdict
+        One of it, or of what explains nearly as much.
+
+    Returns
+    -------
+    size, deviation : float
+        A share of the speed, of the EMF or, a ampere, of the EMF; kelvin, ohm, ampere or
+        volt.
+    """
+    relative_to = _RELATIVE_TO.get(verdict.suspicion.shape)
+    free = explained.joint.problem.free
+    if relative_to not in free:
+        return verdict.size, verdict.deviation
+    place = free.index(relative_to)
+    before, after = explained.joint.machine[place], machine_allowing(explained)[0][place]
+    factor = float(before / after) if before > 0 and after > 0 else 1.0
+    return verdict.size * factor, verdict.deviation * factor
+
+
+_RELATIVE_TO = {
+    "speed": K,
+    "reaction": K,
+    "speed-curve": K,
+    "torque-constant": K,
+    "heating": R,
+    "heating-in-order": R,
+}
+
+
 def what_it_does(joint: Joint, explained: Explained, without: str) -> str:
     """What winding resistance or EMF constant would be with everything found allowed for.
 

@@ -103,8 +103,8 @@ def _places(finding: Finding) -> set[tuple[str, str]]:
 
 def _without(found: list[Finding]) -> str:
     if len(found) > 1:
-        return "with all that is odd allowed for"
-    return "without it" if found[0].kind == "outlier" else "allowing for that"
+        return "with all that is odd allowed for,"
+    return "without it" if found[0].kind == "outlier" else "allowing for that,"
 
 
 def _with(says: str, effect: str) -> str:

@@ -21,8 +21,8 @@ _AXIS = {"voltage": VOLTAGE, "speed": SPEED, "current": CURRENT, "torque": TORQU
 _SAME_RESISTOR = 0.05
 
 _MEND = (
-    "Look at your notes; if it was a slip, mend it or write the reason in the column exclude, "
-    "and take the reading again."
+    "Look at your notes: mend it if it was a slip, or write the reason in the column exclude and "
+    "take the reading again."
 )
 
 

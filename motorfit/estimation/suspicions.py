@@ -159,7 +159,12 @@ def single_readings(ground: Ground) -> Iterator[Suspicion]:
 
 
 def groups_of(sheet: Sheet) -> list[IntArray]:
-    """Rows of a driven sheet that were read at one setting of the drive."""
+    """Rows of a driven sheet that were read at one setting of the drive.
+
+    Without a ``setting`` column those are neighbours of nearly one speed. Where a setting
+    was written with the speed of its neighbour the two look like one, twice as long as
+    the others: its parts are among the groups as well.
+    """
     run = sheet.run
     if not run.test.generating:
         return []
@@ -169,14 +174,19 @@ def groups_of(sheet: Sheet) -> list[IntArray]:
             for label in dict.fromkeys(run.setting)
             if label
         ]
-    size = np.abs(run.get("speed"))
-    groups: list[list[int]] = []
-    for place, speed in enumerate(size.tolist()):
-        if groups and abs(speed / size[groups[-1][0]] - 1.0) < _ONE_SETTING:
-            groups[-1].append(place)
-        else:
-            groups.append([place])
-    return [sheet.rows[group] for group in groups]
+    speed = np.abs(run.get("speed"))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        same = np.abs(speed[1:] / speed[:-1] - 1.0) < _ONE_SETTING
+    groups = np.split(sheet.rows, np.flatnonzero(~same) + 1)
+    lengths = [len(group) for group in groups]
+    usual = max(dict.fromkeys(lengths), key=lengths.count)
+    parts = [
+        part
+        for group in groups
+        if usual > 1 and len(group) > usual and len(group) % usual == 0
+        for part in np.split(group, len(group) // usual)
+    ]
+    return [*groups, *parts]
 
 
 def whole_groups(ground: Ground) -> Iterator[Suspicion]:

@@ -19,6 +19,10 @@ from motorfit.unit_tables import RPM
 LONGEST = WIDTH - len("Next  ")
 
 
+#: Findings of the fit about readings that should be looked at before anything else.
+_TO_MEND = frozenset({"outlier", "step", "wrong-setting", "tests-disagree"})
+
+
 def next_command(fit: Fit, profile: Path) -> str:
     """A slip to look at, else a prediction, else a sheet for the test that is missing.
 
@@ -35,9 +39,9 @@ def next_command(fit: Fit, profile: Path) -> str:
         A command that fits one line of the first screen; where the missing test has its
         sheet already, which sheet to fill in before the same fit again.
     """
-    slips = [finding.where for finding in fit.findings if finding.kind == "outlier"]
-    if slips:
-        wishes = _mend(fit, slips[0])
+    faults = [finding.where for finding in fit.findings if finding.kind in _TO_MEND]
+    if faults:
+        wishes = _mend(fit, faults[0])
     else:
         wishes = _predictions(fit, profile) if _can_predict(fit) else _tests(fit)
     return next(wish for wish in wishes if len(wish) <= LONGEST)
