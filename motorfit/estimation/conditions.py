@@ -31,13 +31,12 @@ from motorfit.estimation.physics import (
     T0,
     B,
     C,
-    Factors,
     K,
     Physics,
-    Point,
     R,
     machine_of,
 )
+from motorfit.estimation.point import Factors, Point
 from motorfit.estimation.rows import (
     BRUSH,
     ERRORS,

@@ -11,8 +11,7 @@ The values come from `motorfit.machine`; only the derivatives are written out he
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TypeAlias
 
@@ -20,11 +19,11 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.circuit import Amount, Slopes
-from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
+from motorfit.estimation.point import Factors, Point
+from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
 from motorfit.machine.brushed import (
     BRUSH_SCALE_FACTOR,
     BrushedMachine,
-    brush_saturation,
     flux_factor,
     loss_torque,
     shaft_torque,
@@ -97,77 +96,6 @@ RESISTANCE_FACTOR, MAGNET_FACTOR, LOSS_FACTOR, BRUSH_SHAPE = range(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Factors:
-    """Circumstances of each reading relative to the reference; every array is (..., n)."""
-
-    winding: FloatArray  # resistance, by temperature
-    position: Amount  # resistance, by rotor position
-    magnets: FloatArray  # EMF constant, by temperature
-    loss: Amount  # loss torque, by run
-    brush_shape: Amount  # added to the saturation of the brush drop
-
-
-class Point:
-    """Speed and current of readings, and what hangs on them alone; every array (..., n).
-
-    Parameters
-    ----------
-    rows : Rows
-        Which of the n readings are of a held rotor, and in which direction it turned.
-    brush_current_scale : float
-        i0. [A]
-    values : sequence of ndarray
-        Voltage, speed, current and torque at the machine.
-    """
-
-    def __init__(
-        self, rows: Rows, brush_current_scale: float, values: Sequence[FloatArray]
-    ) -> None:
-        self.scale = brush_current_scale
-        self.standing = rows.standing.astype(float)
-        self.running, self.reverse = 1.0 - self.standing, rows.reverse.astype(float)
-        self.any_held, self.all_held = bool(rows.standing.any()), bool(rows.standing.all())
-        self._read(values)
-
-    def _read(self, values: Sequence[FloatArray]) -> None:
-        self.values, self.speed, self.current = values, values[SPEED], values[CURRENT]
-
-    def elsewhere(self, values: Sequence[FloatArray]) -> Point:
-        """Other readings of the same rows."""
-        other = copy(self)
-        for name in ("size", "sign", "saturation", "saturation_slope"):
-            other.__dict__.pop(name, None)
-        other._read(values)
-        return other
-
-    def by_rotor(self, running: Amount, standing: Amount) -> Amount:
-        """One number where the rotor turns, another where it is held."""
-        if self.all_held or not self.any_held:
-            return standing if self.any_held else running
-        return np.where(self.standing > 0, standing, running)
-
-    @cached_property
-    def size(self) -> FloatArray:
-        """Of the current."""
-        return np.abs(self.current)
-
-    @cached_property
-    def sign(self) -> FloatArray:
-        """Of the current."""
-        return np.sign(self.current)
-
-    @cached_property
-    def saturation(self) -> FloatArray:
-        """Share of the brush drop that is there."""
-        return brush_saturation(self.current, self.scale)
-
-    @cached_property
-    def saturation_slope(self) -> FloatArray:
-        """Its change with the current."""
-        return np.asarray((1.0 - self.saturation**2) / self.scale)
-
-
 class Physics:
     """Both equations and their derivatives at one set of readings.
 
@@ -204,18 +132,15 @@ class Physics:
         self.loss_ratio = 1.0 + full[LOSS_RATIO] * point.reverse
         self.magnets = factors.magnets * (1.0 + full[EMF_RATIO] * point.reverse)
         self.other_magnets = factors.magnets * point.reverse
+        self.resistive = full[R] * self.resistance
         self.drop = point.by_rotor(full[VB], full[VBS])
         self.machine = replace(machine_of(full, point.scale), brush_drop=self.drop)
         self.reacts = bool(np.any(full[A]))
+        self.constant = full[K] * self.magnets
 
     def elsewhere(self, point: Point) -> Physics:
         """The same machine at other readings of the same rows."""
         return Physics(self.full, point, self.factors, wanted=self.wanted, equations=self.equations)
-
-    @cached_property
-    def constant(self) -> Amount:
-        """EMF over speed, as magnets and armature reaction leave it."""
-        return self.full[K] * self.magnets * self.flux
 
     @cached_property
     def flux(self) -> Amount:
@@ -290,12 +215,12 @@ class Physics:
     @cached_property
     def sensitivity(self) -> Slopes:
         """A = df/d(values), by (equation, quantity)."""
-        k, a, point = self.full[K] * self.magnets, self.full[A], self.point
+        k, a, point = self.constant, self.full[A], self.point
         slopes: Slopes = {}
         if 0 in self.equations:
-            resistive = self.full[R] * self.resistance + self.drop * point.saturation_slope
+            resistive = self.resistive + self.drop * point.saturation_slope
             slopes[0, VOLTAGE] = 1.0
-            slopes[0, SPEED] = -self.constant
+            slopes[0, SPEED] = -k * self.flux if self.reacts else -k
             slopes[0, CURRENT] = (
                 k * point.speed * a * point.sign - resistive if self.reacts else -resistive
             )

@@ -3,21 +3,15 @@ r"""Many variations of one bench, solved together.
 Each resample has the least sum of squares that `motorfit.estimation.solver.solve` would
 find for it. Its exact slope costs a fraction of the equations' derivatives (see
 `motorfit.estimation.chain`), and the information hardly differs from one resample to the
-next: with :math:`H_0` that of the bench itself,
+next: that of the bench itself is taken for all to begin with, and corrected by what the
+steps show (`motorfit.estimation.secants`). Half a dozen rounds settle most of them.
 
-.. math:: \theta \leftarrow \theta - H_0^{-1} g(\theta)
+Where a gain or a temperature can take what a constant gives, the best fits lie along a bent
+valley. A constant and what multiplies it are therefore stepped on the scale of their
+logarithms, where the valley is straight.
 
-settles in a handful of rounds, each of which divides the distance by some tens. Bounds are
-met by the nearest point within them in the metric of H, which is where the quadratic model
-has its least value. The few resamples that do not settle so get Gauss-Newton steps of
-their own, and what even that leaves is solved singly.
-
-References
-----------
-.. [1] J. M. Ortega and W. C. Rheinboldt, Iterative Solution of Nonlinear Equations in
-   Several Variables (1970), 7.1: the chord method.
-.. [2] M. Hintermueller, K. Ito and K. Kunisch, SIAM J. Optim. 13 (2002) 865: the
-   primal-dual active set as a Newton method.
+The few resamples that do not settle so get Gauss-Newton steps with information of their
+own, and what even that leaves is solved singly.
 """
 
 from __future__ import annotations
@@ -33,7 +27,9 @@ from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.errors import FitError
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.problem import Problem
+from motorfit.estimation.secants import Secants
 from motorfit.estimation.solver import Priors, Soft, Solution, solve, whiten
+from motorfit.estimation.squares import SquaresSlope
 
 #: Bytes that the work on resamples may take by default, beside the resamples themselves.
 MEMORY = 2.0**28
@@ -43,16 +39,12 @@ MEMORY = 2.0**28
 _SETTLED, _LOST = 1e-7, 30.0
 _SECANT_ROUNDS, _NEWTON_ROUNDS = 20, 6
 
-#: A slope that grows less along a step, relative to what the bench itself would have it
-#: grow, is rounding or a hill.
-_LEAST_CURVATURE = 1e-6
-
 #: Standard deviations from zero from which a constant may be stepped along its logarithm,
 #: and those that stand for a parameter that multiplies nothing.
 _CLEAR, _PLAIN = 5.0, 1e6
 
 #: Readings in one block of resamples: its arrays stay in the processor's cache.
-_BLOCK_READINGS = 20000
+_BLOCK_READINGS = 14000
 _ARRAYS = 100  # of that size at once, at most
 
 #: A row that counts not at all still needs a covariance where it is solved singly.
@@ -178,15 +170,17 @@ class _Batch:
         if not bounded:
             priors = replace(priors, lower=np.full_like(priors.lower, -np.inf))
         self.priors: Priors = priors
+        self.lower = priors.lower
         self.known = _known(priors, soft)
         with np.errstate(all="ignore"):
             own = self.conditions.own_variance(self.centre, self.scales)
             _, jacobian = whiten(self.conditions, self.centre, self.scales, own)
-        self.rows = jacobian.reshape(len(jacobian), 2, -1)
-        information = np.einsum("nap,nas->ps", self.rows, self.rows) + self.known
+        self.rows = jacobian.reshape(-1, len(self.centre))
+        information = self.rows.T @ self.rows + self.known
         self.size = 1.0 / np.sqrt(np.maximum(np.diag(information), np.finfo(float).tiny))
         self.covariance = self._inverse(information)
         self.deviation = np.sqrt(np.diag(self.covariance))
+        self.squares = SquaresSlope(self.conditions, self.centre, self.scales)
         added = self.conditions.multiplied()
         clear = np.abs(added + self.centre) > _CLEAR * self.deviation
         self.added = np.where(clear & np.isfinite(added), added, _PLAIN * self.deviation)
@@ -206,13 +200,15 @@ class _Batch:
         self, index: IntArray, theta: FloatArray, covariance: FloatArray
     ) -> tuple[FloatArray, BoolArray]:
         start, theta, settled = theta, theta.copy(), np.zeros(len(index), dtype=bool)
-        block, left = _Block(self, self.resamples.chosen(index)), np.arange(len(index))
-        secants = _Secants(covariance, self.deviation)
-        slope, last = block.slope(theta), np.zeros(len(index))
+        resamples, left = self.resamples.chosen(index), np.arange(len(index))
+        block = self.squares.varied(resamples.shift, resamples.weight)
+        secants = Secants(covariance, self.deviation)
+        slope = block.at(theta) + self.known_slope(theta, resamples.mean)
+        last = np.zeros(len(index))
         for _ in range(_SECANT_ROUNDS):
             at = theta[left]
             secants.stretch = self._stretch(at, start[left])
-            moved = self._along(at, self._within(at - secants.solve(slope), secants.columns))
+            moved = self._along(at, secants.within(at - secants.solve(slope), self.lower))
             change = self._change(moved, at)
             ended = settled[left] | ~(change < _LOST)
             moved[ended] = at[ended]
@@ -224,8 +220,10 @@ class _Batch:
             if np.count_nonzero(ended) > len(left) / 2:
                 left, at, moved, slope = left[~ended], at[~ended], moved[~ended], slope[~ended]
                 last, secants = last[~ended], secants.chosen(~ended)
-                block = _Block(self, self.resamples.chosen(index[left]))
-            before, slope = slope, block.slope(moved)
+                resamples = self.resamples.chosen(index[left])
+                block = self.squares.varied(resamples.shift, resamples.weight)
+            before = slope
+            slope = block.at(moved) + self.known_slope(moved, resamples.mean)
             secants.add(moved - at, slope - before)
         return theta, settled
 
@@ -236,7 +234,7 @@ class _Batch:
 
     def _along(self, theta: FloatArray, moved: FloatArray) -> FloatArray:
         """The same step on the scale on which a product is a sum."""
-        whole, lower = self.added + theta, self.priors.lower
+        whole, lower = self.added + theta, self.lower
         relative = (moved - theta) / whole
         bent = theta + whole * np.expm1(np.clip(relative, -1.0, 1.0))
         return np.where((moved > lower) & (np.abs(relative) < 1.0), np.maximum(bent, lower), moved)
@@ -246,32 +244,36 @@ class _Batch:
         return np.asarray(np.max(np.abs(moved - before) / self.deviation, axis=1, initial=0.0))
 
     def newton(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
-        """Stacked Gauss-Newton steps, each resample with its own information, then secants."""
+        """Stacked Gauss-Newton steps from the start, each with its own information."""
+        try:
+            with np.errstate(all="ignore"):
+                return self._newton(index)
+        except np.linalg.LinAlgError:  # one of them has run away
+            return theta, np.zeros(len(index), dtype=bool)
+
+    def _newton(self, index: IntArray) -> tuple[FloatArray, BoolArray]:
         resamples = self.resamples.chosen(index)
-        settled, last = np.zeros(len(index), dtype=bool), np.zeros(len(index))
+        conditions = self._varied(resamples.shift, _divisor(resamples.weight))
+        own = conditions.own_variance(self.centre, self.scales)
         theta = np.tile(self.centre, (len(index), 1))
-        with np.errstate(all="ignore"):
-            conditions = self._varied(resamples.shift, resamples.weight)
-            own = conditions.own_variance(self.centre, self.scales)
-            for _ in range(_NEWTON_ROUNDS):
-                residual, jacobian = whiten(conditions, theta, self.scales, own)
-                rows = jacobian.reshape(len(theta), -1, theta.shape[-1])
-                slope = (residual.reshape(len(theta), 1, -1) @ rows)[:, 0]
-                slope += self.known_slope(theta, resamples.mean)
-                covariance = self._inverse(rows.swapaxes(-1, -2) @ rows + self.known)
-                secants = _Secants(covariance, self.deviation)
-                moved = self._within(theta - secants.solve(slope), secants.columns)
-                moved[settled] = theta[settled]
-                change, theta = self._change(moved, theta), moved
-                settled |= _settled(change, last)
-                last = change
-                if settled.all():
-                    break
-            left = np.flatnonzero(~settled & np.isfinite(theta).all(axis=1))
-            if len(left):
-                theta[left], settled[left] = self._secant(
-                    index[left], theta[left], covariance[left]
-                )
+        settled, last = np.zeros(len(index), dtype=bool), np.zeros(len(index))
+        for _ in range(_NEWTON_ROUNDS):
+            residual, jacobian = whiten(conditions, theta, self.scales, own)
+            rows = jacobian.reshape(len(theta), -1, theta.shape[-1])
+            slope = (residual.reshape(len(theta), 1, -1) @ rows)[:, 0]
+            slope += self.known_slope(theta, resamples.mean)
+            covariance = self._inverse(rows.swapaxes(-1, -2) @ rows + self.known)
+            secants = Secants(covariance, self.deviation)
+            moved = secants.within(theta - secants.solve(slope), self.lower)
+            moved[settled] = theta[settled]
+            change, theta = self._change(moved, theta), moved
+            settled |= _settled(change, last)
+            last = change
+            if settled.all():
+                break
+        left = np.flatnonzero(~settled & np.isfinite(theta).all(axis=1))
+        if len(left):  # what Gauss-Newton leaves out of the information, the steps will show
+            theta[left], settled[left] = self._secant(index[left], theta[left], covariance[left])
         return theta, settled
 
     def singly(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -279,7 +281,8 @@ class _Batch:
         found, settled = theta.copy(), np.zeros(len(index), dtype=bool)
         for place in range(len(index)):
             one = self.resamples.chosen(index[place : place + 1])
-            conditions = self._varied(one.shift[0], None if one.weight is None else one.weight[0])
+            weight = None if one.weight is None else _divisor(one.weight[0])
+            conditions = self._varied(one.shift[0], weight)
             mean = np.concatenate([np.zeros(self.machine), one.mean[0]])
             try:
                 with np.errstate(all="ignore"):
@@ -297,9 +300,7 @@ class _Batch:
 
     def _varied(self, shift: FloatArray, weight: FloatArray | None) -> BrushedConditions:
         varied = self.conditions.shifted(shift)
-        if weight is None:
-            return varied
-        return varied.weighted(varied.weight * np.maximum(weight, _LEAST_COUNT))
+        return varied if weight is None else varied.weighted(varied.weight * weight)
 
     def known_slope(self, theta: FloatArray, mean: FloatArray) -> FloatArray:
         """Slope of half the sum of squares of priors and open directions, (B, p + r)."""
@@ -315,10 +316,9 @@ class _Batch:
         """Inverse of the information, of all or of each resample."""
         if resamples.weight is None:
             return self.covariance
-        squares = np.einsum("nap,nas->nps", self.rows, self.rows)
-        parameters = len(self.centre)
-        information = resamples.weight @ squares.reshape(len(squares), -1)
-        return self._inverse(information.reshape(-1, parameters, parameters) + self.known)
+        counts = np.repeat(resamples.weight, 2, axis=1)
+        information = [(self.rows.T * count) @ self.rows for count in counts]
+        return self._inverse(np.array(information) + self.known)
 
     def _inverse(self, information: FloatArray) -> FloatArray:
         """Inverse, also where a parameter is not known at all; its step is then none."""
@@ -326,101 +326,15 @@ class _Batch:
         scaled = information * size + _NO_INFORMATION * np.eye(len(self.size))
         return np.asarray(np.linalg.inv(scaled) * size)
 
-    def _within(
-        self, theta: FloatArray, columns: Callable[[IntArray, IntArray], FloatArray]
-    ) -> FloatArray:
-        """The nearest point within the bounds, in the metric of the information.
-
-        ``columns`` gives those of the information's inverse, for some of the resamples.
-        """
-        bound = np.flatnonzero(np.isfinite(self.priors.lower))
-        low, deviation = self.priors.lower[bound], self.deviation[bound]
-        beyond = np.flatnonzero((theta[:, bound] < low).any(axis=1))
-        if not len(beyond):
-            return theta
-        start = theta[beyond]
-        along = columns(beyond, bound) / deviation
-        square = along[:, bound] / deviation[:, None]
-        gap = (low - start[:, bound]) / deviation
-        held = gap > 0
-        for _ in range(3 * len(bound)):
-            both = held[:, :, None] & held[:, None, :]
-            matrix = np.where(both, square, np.eye(len(bound)))
-            force = np.linalg.solve(matrix, np.where(held, gap, 0.0)[..., None])[..., 0]
-            moved = start + _each(along, force)
-            wanted = np.where(held, force > 0, moved[:, bound] < low)
-            if np.array_equal(wanted, held):
-                break
-            held = wanted
-        moved[:, bound] = np.where(held, low, np.maximum(moved[:, bound], low))
-        theta = theta.copy()
-        theta[beyond] = moved
-        return theta
-
-
-class _Secants:
-    """Inverse of the information of each resample, as the steps taken so far show it.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (p, p) or (B, p, p)
-        The inverse to begin with.
-    deviation : ndarray, shape (p,)
-        Size of the parameters.
-    """
-
-    def __init__(self, covariance: FloatArray, deviation: FloatArray) -> None:
-        self.covariance, self.deviation = covariance, deviation
-        self.stretch: FloatArray | float = 1.0  # of the parameters against the covariance's
-        self.steps: list[FloatArray] = []
-        self.changes: list[FloatArray] = []
-        self.inverses: list[FloatArray] = []
-
-    def add(self, step: FloatArray, change: FloatArray) -> None:
-        """By how much the slopes (B, p) changed along the steps (B, p)."""
-        along = np.vecdot(step, change)
-        # where the slope does not grow along the step, there is nothing to learn from it
-        least = _LEAST_CURVATURE * np.sum((step / self.deviation) ** 2, axis=1)
-        known = along > least
-        self.steps.append(step)
-        self.changes.append(change)
-        self.inverses.append(np.where(known, 1.0 / np.where(known, along, 1.0), 0.0))
-
-    def chosen(self, which: IntArray | BoolArray) -> _Secants:
-        """Those of some resamples."""
-        shared = self.covariance.ndim == 2
-        other = _Secants(self.covariance if shared else self.covariance[which], self.deviation)
-        other.stretch = self.stretch if isinstance(self.stretch, float) else self.stretch[which]
-        other.steps = [step[which] for step in self.steps]
-        other.changes = [change[which] for change in self.changes]
-        other.inverses = [inverse[which] for inverse in self.inverses]
-        return other
-
-    def solve(self, slope: FloatArray) -> FloatArray:
-        """Product with the slopes (B, p): two loops over the steps."""
-        pairs = list(zip(self.steps, self.changes, self.inverses, strict=True))
-        parts = []
-        for step, change, inverse in reversed(pairs):
-            part = inverse * np.vecdot(step, slope)
-            slope = slope - part[:, None] * change
-            parts.append(part)
-        shared = self.covariance.ndim == 2
-        slope = self.stretch * slope
-        found = slope @ self.covariance if shared else _each(self.covariance, slope)
-        found = self.stretch * found
-        for (step, change, inverse), part in zip(pairs, reversed(parts), strict=True):
-            found = found + (part - inverse * np.vecdot(change, found))[:, None] * step
-        return found
-
-    def columns(self, which: IntArray, by: IntArray) -> FloatArray:
-        """Some columns (b, p, k) for some of the resamples."""
-        chosen, units = self.chosen(which), np.eye(len(self.deviation))[by]
-        return np.stack([chosen.solve(np.tile(unit, (len(which), 1))) for unit in units], axis=-1)
-
 
 def _settled(change: FloatArray, last: FloatArray) -> BoolArray:
     """Whether the next step would be small, as much smaller than this as this than the last."""
     return np.asarray(change * np.fmin(change / last, 1.0) < _SETTLED)
+
+
+def _divisor(weight: FloatArray | None) -> FloatArray | None:
+    """Weights that a covariance can be divided by."""
+    return None if weight is None else np.maximum(weight, _LEAST_COUNT)
 
 
 def _known(priors: Priors, soft: Soft | None) -> FloatArray:
@@ -429,57 +343,3 @@ def _known(priors: Priors, soft: Soft | None) -> FloatArray:
     if soft is not None:
         information = information + soft.directions.T @ soft.directions
     return information
-
-
-def _each(matrices: FloatArray, vectors: FloatArray) -> FloatArray:
-    """Product of each matrix with its vector."""
-    return np.asarray((matrices @ vectors[..., None])[..., 0])
-
-
-class _Block:
-    """Resamples that are worked on at once: all that does not move with the parameters."""
-
-    def __init__(self, batch: _Batch, resamples: Resamples) -> None:
-        self.batch, self.mean = batch, resamples.mean
-        whole = batch.conditions.shifted(resamples.shift)
-        weight = 1.0 if resamples.weight is None else resamples.weight
-        count, has = np.atleast_1d(whole.weight * weight), whole.present
-        self.parts = [
-            _Part(whole.part(rows), equations, batch, count[..., rows])
-            for equations in ((0,), (1,), (0, 1))
-            for rows in [np.flatnonzero((has == [0 in equations, 1 in equations]).all(axis=1))]
-            if len(rows)
-        ]
-
-    def slope(self, theta: FloatArray) -> FloatArray:
-        """Slope of half the sum of squares, (B, p + r)."""
-        slope = self.batch.known_slope(theta, self.mean)
-        for part in self.parts:
-            part.add(theta, slope)
-        return slope
-
-
-class _Part:
-    """Rows of a block that have the same equations."""
-
-    def __init__(
-        self,
-        conditions: BrushedConditions,
-        equations: tuple[int, ...],
-        batch: _Batch,
-        count: FloatArray,
-    ) -> None:
-        self.conditions, self.equations = conditions, equations
-        self.count = 1.0 if (count == 1.0).all() else count
-        self.variance = np.ascontiguousarray(conditions.reading_variance(batch.scales).T)
-        self.own = conditions.friction_variance(batch.centre, batch.scales)
-
-    def add(self, theta: FloatArray, slope: FloatArray) -> None:
-        """Add the slope of these rows."""
-        conditions = self.conditions
-        at = conditions.at(theta, equations=self.equations)
-        backwards = at.backwards(self.variance, self.own, self.count)
-        for place, index in enumerate(conditions.free):
-            if index in backwards.machine:
-                slope[:, place] += backwards.machine[index]
-        slope[:, len(conditions.free) :] += conditions.shares.gathered(backwards.errors)

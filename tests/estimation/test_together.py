@@ -21,6 +21,7 @@ from motorfit.estimation import together
 from motorfit.estimation.joint import Joint, fit_jointly, open_soft
 from motorfit.estimation.problem import pose
 from motorfit.estimation.solver import solve, whiten
+from motorfit.estimation.squares import SquaresSlope
 from motorfit.estimation.together import Resamples, solve_together
 from motorfit.simulation.bench import simulate
 
@@ -308,16 +309,7 @@ def test_slope_of_the_sum_of_squares(seed):
     residual, jacobian = whiten(conditions, theta, scales, own)
     expected = np.einsum("na,nap->p", residual, jacobian)
 
-    found = np.zeros_like(theta)
-    for equations in ((0,), (0, 1)):
-        has = (conditions.present == [0 in equations, 1 in equations]).all(axis=1)
-        part = conditions.part(np.flatnonzero(has))
-        at = part.at(theta, equations=equations)
-        variance, friction = part.reading_variance(scales).T, own[has, 1, 1]
-        backwards = at.backwards(variance, friction, 1.0)
-        for place, index in enumerate(part.free):
-            found[place] += backwards.machine.get(index, 0.0)
-        found[len(part.free) :] += part.shares.gathered(backwards.errors)
+    found = SquaresSlope(conditions, theta, scales).at(theta)
 
     size = np.linalg.norm(jacobian, axis=(0, 1)) * np.linalg.norm(residual)
     np.testing.assert_allclose(found / size, expected / size, atol=1e-11)
