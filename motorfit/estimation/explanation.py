@@ -9,17 +9,16 @@ import numpy as np
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
-from motorfit.estimation.assemble import BRUSH_SCALE_SHARE
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack
 from motorfit.estimation.physics import brush_shape_doubt
-from motorfit.estimation.problem import Problem
+from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.rows import CURRENT
 from motorfit.estimation.scatter import estimate_scales
 from motorfit.estimation.search import Explained, search
 from motorfit.estimation.solver import solution_at
-from motorfit.estimation.suspicions import suspects
+from motorfit.estimation.suspicions import sheets_of, suspects
 
 #: How many things may be wrong at once.
 MOST = 4
@@ -58,7 +57,7 @@ def explain(bench: Bench, joint: Joint, most: int = MOST) -> Explained:
     the search made once more about that.
     """
     found = _search(bench, joint, most)
-    apart = _fit_apart(joint, found) if found.verdicts else None
+    apart = _fit_apart(bench, joint, found) if found.verdicts else None
     if apart is None:
         return found
     again = _search(bench, apart, most)
@@ -86,7 +85,7 @@ def _drifts(joint: Joint, found: Explained) -> bool:
     return neighbour_correlation(joint, scores)[1] >= (_AFTER_A_STEP if steps else CORRELATED)
 
 
-def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
+def _fit_apart(bench: Bench, joint: Joint, found: Explained) -> Joint | None:
     """All readings about the fit of those that are above suspicion; none where few are."""
     problem = joint.problem
     touched = np.zeros(len(problem.assembled.rows), dtype=bool)
@@ -95,7 +94,10 @@ def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
             touched[verdict.suspicion.rows] = True
     if not 0 < np.mean(touched) <= _MOST_ASIDE:
         return None
-    problem = _with_brushes(problem, ~touched)
+    rest = pose(_without(bench, touched), terms=problem.terms)
+    if rest.free != problem.free:
+        return None
+    problem = _as_of(problem, rest)
     weight = problem.conditions.weight * np.where(touched, _ASIDE, 1.0)
     try:
         apart = fit_jointly(replace(problem, conditions=problem.conditions.weighted(weight)))
@@ -107,15 +109,18 @@ def _fit_apart(joint: Joint, found: Explained) -> Joint | None:
     return _with_all_rows(problem, apart)
 
 
-def _with_brushes(problem: Problem, kept: BoolArray) -> Problem:
-    """The brush drop's current scale from the largest current that is above suspicion."""
-    old = problem.conditions
-    current = old.nominal.values[:, CURRENT]
-    largest = float(np.max(np.abs(current[kept]), initial=0.0))
-    scale = BRUSH_SCALE_SHARE * largest
-    if not 0 < scale < 0.9 * old.brush_current_scale:
-        return problem
-    shape = brush_shape_doubt(current, scale)
+def _without(bench: Bench, touched: BoolArray) -> Bench:
+    kept = {id(sheet.run): sheet.run.only(~touched[sheet.rows]) for sheet in sheets_of(bench)}
+    return replace(bench, runs=tuple(kept.get(id(run), run) for run in bench.runs))
+
+
+def _as_of(problem: Problem, rest: Problem) -> Problem:
+    """A problem with start, sizes and brush drop's current scale of some of its readings."""
+    old, machine = problem.conditions, len(problem.free)
+    start = problem.start.copy()
+    start[:machine] = rest.start[:machine]
+    scale = rest.assembled.brush_current_scale
+    shape = brush_shape_doubt(old.nominal.values[:, CURRENT], scale)
     influence = replace(
         old.influence, brush=np.where(old.influence.brush != 0.0, shape[:, None], 0.0)
     )
@@ -129,7 +134,7 @@ def _with_brushes(problem: Problem, kept: BoolArray) -> Problem:
         patterns=assembled.patterns,
         friction=assembled.friction,
     ).weighted(old.weight)
-    return replace(problem, assembled=assembled, conditions=conditions)
+    return replace(problem, assembled=assembled, conditions=conditions, start=start, size=rest.size)
 
 
 def _with_all_rows(problem: Problem, apart: Joint) -> Joint:

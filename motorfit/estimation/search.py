@@ -213,8 +213,9 @@ class _Search:
 
     def verdict(self, place: int, others: Sequence[int], scales: Scales) -> Verdict:
         """One suspicion, the others allowed for, at scales that allow for all of them."""
-        direction = self.directions[:, [place]]
-        judged = judge(self.stack(others), scales, direction)
+        judged = judge(self.stack(others), scales, self.directions[:, [place]])
+        if self.suspicions[place].family == "group":
+            judged = self._among_groups(place, others, scales, judged)
         chance = self.chances(judged, np.array([place]))
         return Verdict(
             suspicion=self.suspicions[place],
@@ -223,6 +224,30 @@ class _Search:
             score=float(judged.score[0]),
             freedom=float(judged.freedom[0]),
             chance=float(chance[0]),
+        )
+
+    def _among_groups(
+        self, place: int, others: Sequence[int], scales: Scales, judged: Judged
+    ) -> Judged:
+        """The rows of any setting may share something: one stands out from the other settings."""
+        rows = set(self.suspicions[place].rows.tolist())
+        groups = [
+            number
+            for number, each in enumerate(self.suspicions)
+            if each.family == "group" and not rows & set(each.rows.tolist())
+        ]
+        if not groups:
+            return judged
+        apart = judge(self.stack([*others, place]), scales, self.directions[:, groups])
+        shared = max(0.0, float(np.mean(apart.size**2 - apart.deviation**2)))
+        own = judged.deviation**2
+        variance = own + shared
+        freedom = variance**2 / (own**2 / judged.freedom + shared**2 / len(groups))
+        return Judged(
+            size=judged.size,
+            deviation=variance**0.5,
+            score=judged.size / variance**0.5,
+            freedom=freedom,
         )
 
     def forward(self, most: int) -> list[int]:
