@@ -41,6 +41,7 @@ class Problem:
     size: FloatArray  # (p,): by how much a machine parameter may plausibly be off
     magnet_coefficient: float | None
     terms: tuple[Term, ...] = ()  # optional ones that are in
+    doubted: tuple[int, ...] = ()  # free ones that are allowed for and not claimed
     held: FloatArray | None = None  # (n,) how much each row counts; None where all do fully
 
     @property

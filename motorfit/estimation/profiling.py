@@ -138,6 +138,9 @@ def _one_parameter(
 ) -> Estimate | NotKnown:
     joint = uncertainty.joint
     name = joint.problem.names[place]
+    claimed = joint.standing.measured[place] and joint.problem.free[place] not in (
+        joint.problem.doubted
+    )
     if joint.standing.known[place]:
         return uncertainty.estimate(
             np.eye(len(joint.problem.free))[place],
@@ -145,7 +148,7 @@ def _one_parameter(
             unit=unit,
             level=level,
             lower=-np.inf if joint.problem.free[place] == A else 0.0,
-            standing="measured" if joint.standing.measured[place] else "assumed",
+            standing="measured" if claimed else "assumed",
         )
     if joint.standing.alone[place]:
         return NotKnown(unit=unit, standing="unmeasured", needs=NEEDS[name])

@@ -28,8 +28,10 @@ DEMANDED = 4.0
 #: winding that warms up, a lead that came loose.
 BESIDE = 2.5
 
-#: From this many standard deviations on a term is tried, and what armature reaction would do
-#: to the others counts as uncertainty of theirs where it is left out ...
+#: ... or, where it is in as a doubt only, by this share of what it is alone.
+_SHARE_BESIDE = 0.4
+
+#: From this many standard deviations on a term is tried, and is in as a doubt ...
 HINTED = 2.0
 
 #: ... or from this share of the most that it could reach.
@@ -87,10 +89,11 @@ def fit_with_terms(
     standard deviations (Student's quantile for its degrees of freedom), is still so by
     `BESIDE` next to any one other thing that may be wrong (a slip in a row, a winding that
     warms up, a lead that came loose), and where it and every other parameter that was
-    measured without it are measured. Where armature reaction could be carried and is left
-    out all the same, at `HINTED` or more, what it would do to the others is added to their
-    uncertainty. The doubt of the magnets' coefficient comes in where their temperatures
-    were read and differ by more than `MAGNET_SPREAD`.
+    measured without it are measured. At `HINTED` or more it is in as a doubt: it is fitted,
+    not claimed, and the uncertainty of all grows until the fit without it is within. Where
+    something else explains the readings as well it is out; what armature reaction would do
+    to the others is then added to their uncertainty. The doubt of the magnets' coefficient
+    comes in where their temperatures were read and differ by more than `MAGNET_SPREAD`.
     """
     problem = pose(bench, terms=terms or ())
     if terms is not None:
@@ -175,14 +178,33 @@ def _consider(
     if not _carried(joint, tried, place):
         return left_out(f"the readings cannot carry it; it takes {WHAT_IT_TAKES[term]}")
     evidence = _significance(tried, place)
-    if evidence < DEMANDED:
-        return allowed_for("the readings do not ask for it clearly enough", evidence)
-    rival = _rival(bench, tried, place)
+    demanded = evidence >= DEMANDED
+    rival = _rival(bench, tried, place, demanded=demanded)
     if rival is not None:
         return allowed_for(_RIVALS[rival.family].format(file=rival.file), evidence)
-    return tried, Considered(
-        term=term, included=True, asked=False, why="the readings demand it", evidence=evidence
+    return _joined(joint, tried, place, doubted=not demanded), Considered(
+        term=term,
+        included=demanded,
+        asked=False,
+        why="the readings demand it"
+        if demanded
+        else "the readings hint at it: allowed for, and not claimed",
+        evidence=evidence,
     )
+
+
+def _joined(before: Joint, after: Joint, place: int, *, doubted: bool) -> Joint:
+    """The fit with a term, with what was doubted before; half of what it does where doubted.
+
+    Halfway lies the mean of the two fits, with the term and without, and half their
+    difference is what they scatter about it: so both are within the intervals.
+    """
+    hinted = [] if before.hinted is None else [np.insert(before.hinted, place, 0.0, axis=1)]
+    problem = replace(after.problem, doubted=before.problem.doubted)
+    if doubted:
+        hinted.append(0.5 * (after.machine - np.insert(before.machine, place, 0.0))[None])
+        problem = replace(problem, doubted=(*problem.doubted, problem.free[place]))
+    return replace(after, problem=problem, hinted=np.vstack(hinted) if hinted else None)
 
 
 def _in_order(*terms: Term) -> tuple[Term, ...]:
@@ -273,14 +295,16 @@ def _significance(joint: Joint, place: int) -> float:
     return float(np.sign(ratio) * -ndtri(max(chance, _NO_CHANCE)))
 
 
-def _rival(bench: Bench, joint: Joint, place: int) -> Suspicion | None:
+def _rival(bench: Bench, joint: Joint, place: int, *, demanded: bool) -> Suspicion | None:
     """What explains the readings as well as the term, if anything does."""
     others = [one for one in suspects(bench, joint) if one.family in _RIVALS]
     if not others:
         return None
     ratios = beside(joint, place, np.stack([one.direction for one in others]))
     least = int(np.argmin(ratios))
-    return others[least] if ratios[least] < BESIDE else None
+    alone = float(joint.machine[place] / joint.covariance[place, place] ** 0.5)
+    enough = BESIDE if demanded else _SHARE_BESIDE * alone
+    return others[least] if ratios[least] < enough else None
 
 
 #: What a rival of a term is, by its family.
