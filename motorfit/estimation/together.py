@@ -189,7 +189,7 @@ class _Batch:
         per_row = 8 * self.block * readings
         self.bytes = _ARRAYS * per_row + 32 * self.block * parameters**2
         # Gauss-Newton keeps slopes by every parameter: fewer resamples at once
-        self.newton_share = max(1, 30 * parameters // _ARRAYS)
+        self.newton_share = max(1, 45 * parameters // _ARRAYS)
 
     def secant(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Steps with the information of the bench itself, corrected by what they show."""

@@ -283,9 +283,12 @@ def test_memory_and_threads_change_no_bit():
         assert together_of(joint, resamples, **options).theta.tobytes() == usual.tobytes()
 
 
-def test_memory_does_not_grow_with_their_number():
+@pytest.mark.parametrize("rounds", [20, 0], ids=["at once", "by Gauss-Newton"])
+def test_memory_does_not_grow_with_their_number(rounds, monkeypatch):
     """Blocks one after the other: what is traced grows by the results only."""
     joint = joint_of("whole")
+    monkeypatch.setattr(together, "_SECANT_ROUNDS", rounds)
+    monkeypatch.setattr(together, "_BLOCK_READINGS", 2000)
 
     def peak(count: int) -> float:
         resamples = varied(joint, count)
@@ -295,9 +298,10 @@ def test_memory_does_not_grow_with_their_number():
         tracemalloc.stop()
         return most - 4.0 * found.theta.nbytes
 
-    few, many = peak(1000), peak(4000)
+    few, many = peak(60), peak(240)
 
     assert many < 1.3 * few  # chance in how much of a block is left over
+    assert many < 100 * 8 * 2000 + 1e6  # a hundred arrays of a block, and what a bench takes
 
 
 @given(seed=st.integers(0, 10_000))
