@@ -235,7 +235,7 @@ def clean_text(table: pd.DataFrame) -> str:
         return "No clean benches."
     total = table[["benches", "errors", "cautions"]].sum()
     return (
-        f"Clean benches with a false finding:\n{table.to_string(index=False)}\n"
+        f"Clean benches with a false finding:\n{_shown(table)}\n"
         f"Together: {total['errors']} with an error, {total['cautions']} with a caution, "
         f"of {total['benches']}"
     )
@@ -248,9 +248,19 @@ def faults_text(table: pd.DataFrame) -> str:
     seen = table[table["noncentrality"] == CLASSES[-1][-1]]
     share = 100 * seen["found"].sum() / max(seen["benches"].sum(), 1)
     return (
-        f"Planted faults by noncentrality:\n{table.to_string(index=False)}\n"
+        f"Planted faults by noncentrality:\n{_shown(table)}\n"
         f"Found of those with noncentrality 5 or more: {share:.1f} % of {seen['benches'].sum()}"
     )
+
+
+def _shown(table: pd.DataFrame) -> str:
+    """A table with its last column, the kinds, to the left and no longer than three of them."""
+    kinds = table["kinds"].map(lambda text: ", ".join(text.split(", ")[:_KINDS_SHOWN]))
+    width = int(kinds.str.len().max())
+    return table.assign(kinds=kinds.str.ljust(width)).to_string(index=False)
+
+
+_KINDS_SHOWN = 3
 
 
 def hidden_text(table: pd.DataFrame) -> str:
