@@ -1,10 +1,9 @@
 """Variations of a bench solved together, against each of them solved by itself with lmfit.
 
 A single fit is `solve` on the bench with the same readings, priors and weights: other
-code from the slope of the sum of squares on. It stops within about 1e-6 standard deviations
-of the minimum, so that machine parameters, known to some per cent, agree to 1e-7 or better;
-1e-6 of each is asked for. Errors of instruments may be anything about zero: they are held
-against their own scatter.
+code from the slope of the sum of squares on. Six digits of each machine parameter are asked
+for, and of each instrument's error, which may be anything about zero, six of its scatter;
+besides these what the single fit may be off itself.
 """
 
 import tracemalloc
@@ -26,6 +25,10 @@ from motorfit.estimation.together import Resamples, solve_together
 from motorfit.simulation.bench import simulate
 
 DIGITS = 1e-6
+
+#: Where a single fit stops, in standard deviations: its sum of squares, some tens, no longer
+#: changes by 1e-13 of itself, so that it may be the root of some 1e-12 off.
+SINGLE = 3e-6
 
 
 def joint_of(plan: str, seed: int = 3, **changes: object) -> Joint:
@@ -87,10 +90,10 @@ def assert_agree(joint: Joint, resamples: Resamples, *, bounded: bool = True) ->
     found = together_of(joint, resamples, bounded=bounded).theta
     alone = [singly(joint, resamples, index, bounded=bounded) for index in range(len(resamples))]
     machine, scatter = len(joint.problem.free), np.std(found, axis=0)
-    # what readings do not tell from zero has no digits of its own, nor has an error
-    size = np.maximum(np.abs(found), scatter + np.finfo(float).tiny)
-    size[:, machine:] = np.maximum(size[:, machine:], 5.0 * scatter[machine:])
-    assert np.max(np.abs(found - np.array(alone)) / size) < DIGITS
+    allowed = DIGITS * np.abs(found) + SINGLE * scatter
+    allowed[:, machine:] += DIGITS * scatter[machine:]
+    worst = np.max(np.abs(found - np.array(alone)) - allowed)
+    assert worst <= 0.0, f"{worst} more than allowed"
     return found[:, :machine]
 
 
@@ -158,15 +161,15 @@ def test_weights_of_the_bench_itself_count_too():
     ids=["brush drop", "a lathe's brush drop", "brush drop and loss"],
 )
 def test_at_a_bound(plan, machine):
-    """No brush drop, no loss: some of them end on the bound exactly, others do not."""
+    """No brush drop, no loss: what wants to be negative ends on the bound exactly."""
     joint = joint_of(plan, **machine)
 
     found = assert_agree(joint, varied(joint, 12))
 
-    on_bound = (found == 0.0).any(axis=1)
-    assert 0 < np.count_nonzero(on_bound) < len(found) or plan == "both directions"
+    on_bound = found == 0.0
     assert on_bound.any()
-    assert (found[:, :2] >= 0.0).all()
+    assert not on_bound.all(axis=1).any()
+    assert (found >= -0.9).all()
 
 
 def test_beyond_the_bounds_where_asked():
@@ -283,12 +286,16 @@ def test_memory_and_threads_change_no_bit():
         assert together_of(joint, resamples, **options).theta.tobytes() == usual.tobytes()
 
 
-@pytest.mark.parametrize("rounds", [20, 0], ids=["at once", "by Gauss-Newton"])
-def test_memory_does_not_grow_with_their_number(rounds, monkeypatch):
+@pytest.mark.parametrize(
+    ("rounds", "readings", "count"),
+    [(20, 8000, 400), (0, 2000, 60)],
+    ids=["at once", "by Gauss-Newton"],
+)
+def test_memory_does_not_grow_with_their_number(rounds, readings, count, monkeypatch):
     """Blocks one after the other: what is traced grows by the results only."""
     joint = joint_of("whole")
     monkeypatch.setattr(together, "_SECANT_ROUNDS", rounds)
-    monkeypatch.setattr(together, "_BLOCK_READINGS", 2000)
+    monkeypatch.setattr(together, "_BLOCK_READINGS", readings)
 
     def peak(count: int) -> float:
         resamples = varied(joint, count)
@@ -298,10 +305,10 @@ def test_memory_does_not_grow_with_their_number(rounds, monkeypatch):
         tracemalloc.stop()
         return most - 4.0 * found.theta.nbytes
 
-    few, many = peak(60), peak(240)
+    few, many = peak(count), peak(4 * count)
 
     assert many < 1.3 * few  # chance in how much of a block is left over
-    assert many < 100 * 8 * 2000 + 1e6  # a hundred arrays of a block, and what a bench takes
+    assert many < 100 * 8 * readings + 1e6  # a hundred arrays of a block, and what a bench takes
 
 
 @given(seed=st.integers(0, 10_000))
