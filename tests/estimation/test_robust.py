@@ -169,7 +169,7 @@ def test_a_reading_that_alone_determines_a_parameter_is_not_held_back():
 
 def test_two_equations_of_a_row_are_held_back_together():
     """A brake row whose torque is a slip: its voltage counts as little."""
-    bench = spoiled(virtual("brake"), "brake", "torque", 1, 3.0)
+    bench = spoiled(virtual("brake"), "brake", "torque", 1, 10.0)
 
     joint = fit_robustly(pose(bench))
 
