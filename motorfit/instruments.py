@@ -141,6 +141,10 @@ def calibrated(reading: ArrayLike, instrument: Instrument) -> FloatArray:
     return np.asarray(reading) / (1.0 + gain)
 
 
+#: How far beyond its accuracy the scatter of one moment carries a reading, relatively.
+SELDOM_OVER = 0.005
+
+
 def range_of(
     readings: ArrayLike, instrument: Instrument, written_step: float = math.nan
 ) -> tuple[FloatArray, tuple[str, ...]]:
@@ -183,6 +187,34 @@ def range_of(
     names = {int(d): _range_name(instrument, int(d)) for d in np.unique(exponent)}
     labels = (names[int(d)] if ok else "" for d, ok in zip(exponent, known, strict=True))
     return step, tuple(labels)
+
+
+def near_end_of_range(
+    readings: ArrayLike, instrument: Instrument, written_step: float = math.nan
+) -> BoolArray:
+    """Which readings may have been taken in the next larger range.
+
+    A meter that chooses its range by itself leaves one when its own error, or the scatter
+    of that moment, carries the reading over the end; the next range may then show less.
+
+    Parameters
+    ----------
+    readings, instrument, written_step
+        As for `range_of`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False everywhere where the meter has one range.
+    """
+    values = np.abs(np.atleast_1d(np.asarray(readings, float)))
+    if instrument.counts is None:
+        return np.zeros(values.shape, dtype=bool)
+    step, _ = range_of(values, instrument, written_step)
+    digits = 2.0 * offset_half_width(instrument, 10.0 * step)
+    over = values * (1.0 + 2.0 * gain_half_width(instrument) + SELDOM_OVER) + digits
+    larger, _ = range_of(over, instrument, written_step)
+    return np.asarray((values > 0) & (larger > step))
 
 
 def _decades(shown: FloatArray, known: BoolArray, counts: int, written: float) -> IntArray:

@@ -14,6 +14,7 @@ from motorfit.estimation.joint import Joint, stack
 from motorfit.estimation.physics import VB, K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import Influence, Nuisance, Rows
+from motorfit.estimation.scale_priors import PRIOR_READINGS, ScalePrior
 from motorfit.estimation.scatter import Scales, Stacked, estimate_scales, project
 from motorfit.estimation.solver import (
     Linearised,
@@ -203,6 +204,7 @@ def as_problem(
             components=components,
             patterns=patterns,
             friction=np.zeros(len(components)),
+            scale_prior=ScalePrior.worth(PRIOR_READINGS, len(components)),
             brush_current_scale=conditions.brush_current_scale,
             winding_used=(25.0, 25.0),
         ),

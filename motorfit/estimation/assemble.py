@@ -11,7 +11,13 @@ from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.circuit import at_machine
-from motorfit.estimation.effects import FRICTION, USUAL_FRICTION, Layout, add_effects
+from motorfit.estimation.effects import (
+    FRICTION,
+    FRICTION_READINGS,
+    USUAL_FRICTION,
+    Layout,
+    add_effects,
+)
 from motorfit.estimation.physics import brush_shape_doubt
 from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.rows import (
@@ -24,10 +30,12 @@ from motorfit.estimation.rows import (
     Nuisance,
     Rows,
 )
+from motorfit.estimation.scale_priors import PRIOR_READINGS, ScalePrior
 from motorfit.estimation.warmth import add_temperatures
 from motorfit.instruments import (
     calibrated,
     gain_half_width,
+    near_end_of_range,
     offset_half_width,
     range_of,
     rounding_variance,
@@ -39,6 +47,9 @@ from motorfit.meter import Instrument
 #: Usual relative standard deviation of a repeated reading: common practice, no source.
 #: Only a starting point, worth two readings; the residuals decide.
 USUAL_REPEATABILITY = {VOLTAGE: 0.002, SPEED: 0.003, CURRENT: 0.003, TORQUE: 0.01}
+
+#: How many readings that is worth. A good meter repeats ten times better than a plain one.
+REPEATABILITY_READINGS = 1.0
 
 #: The brush drop has its full size well above this share of the largest current.
 BRUSH_SCALE_SHARE = 0.01
@@ -59,6 +70,7 @@ class Assembled:
     components: tuple[str, ...]  # names of the variance components
     patterns: FloatArray  # (c, n, 4) usual standard deviation of each in what was shown
     friction: FloatArray  # (c,) usual relative standard deviation of the loss torque
+    scale_prior: ScalePrior  # of the variance components
     brush_current_scale: float
     winding_used: tuple[float, float]  # lowest and highest [degC]
 
@@ -114,10 +126,16 @@ class _Assembly:
             np.where(there, shown, 0.0), instrument, run.written_step.get(quantity, 0.0) / ratio
         )
         read = calibrated(shown, instrument)
+        doubtful = near_end_of_range(shown, instrument, run.written_step.get(quantity, 0.0) / ratio)
+        step = np.where(doubtful, 10.0 * step, step)
+        labels = tuple(
+            f"end of {label}" if odd else label for label, odd in zip(labels, doubtful, strict=True)
+        )
         values = read * arm
         at = rows[there]
         self.shown[at, axis] = values[there]
-        rounding = (rounding_variance(step) + self._least(read)) * arm**2
+        rounding = rounding_variance(step) + self._least(read)
+        rounding = (rounding + doubtful * self._either_range(instrument, read, step)) * arm**2
         self.rounding[at, axis] = rounding[there]
         flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
         self.usual[at, axis] = np.sqrt(flicker)[there]
@@ -128,6 +146,13 @@ class _Assembly:
                 instrument, meter, label, step[chosen], rows[chosen], axis, sign * arm[chosen]
             )
         return there
+
+    @staticmethod
+    def _either_range(instrument: Instrument, read: FloatArray, step: FloatArray) -> FloatArray:
+        """Variance within readings of which some are of one range and some of the next."""
+        gain = standard_uncertainty(gain_half_width(instrument) * read)
+        offset = standard_uncertainty(offset_half_width(instrument, step))
+        return np.asarray(0.5 * (gain**2 + offset**2))
 
     @staticmethod
     def _least(values: FloatArray) -> float:
@@ -273,11 +298,20 @@ def assemble(bench: Bench) -> Assembled:
         components=tuple(components),
         patterns=patterns,
         friction=friction,
+        scale_prior=_scale_prior(components),
         brush_current_scale=scale,
         winding_used=(float(rows.winding.min()), float(rows.winding.max()))
         if len(rows)
         else (np.nan, np.nan),
     )
+
+
+def _scale_prior(components: list[str]) -> ScalePrior:
+    """Meters repeat far better or worse than usual; friction is never far from its size."""
+    repeated = np.isin(components, READ)
+    readings = np.where(repeated, REPEATABILITY_READINGS, PRIOR_READINGS)
+    readings[np.isin(components, FRICTION)] = FRICTION_READINGS
+    return ScalePrior(readings=readings, even=repeated)
 
 
 def _layout(assembly: _Assembly) -> Layout:

@@ -7,22 +7,42 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from motorfit.arrays import BoolArray, IntArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Run
 from motorfit.estimation.register import Register
 from motorfit.estimation.rows import SPEED, Nuisance
 
 #: Usual relative size of what rows share or what the machine itself does: common
 #: practice, no source. Only a starting point, worth two groups; the residuals decide.
-USUAL_FRICTION = 0.03  # loss torque, from row to row
+USUAL_FRICTION = 0.04  # loss torque, from row to row
 USUAL_RUN_FRICTION = 0.03  # loss torque, from run to run
 USUAL_SETTING = 0.002  # speed, from one setting of the drive to the next
 USUAL_POSITION = 0.03  # resistance, from one rotor position to the next
+USUAL_DRIFT = 0.001  # speed, what neighbouring rows of a sheet share
+
+#: How many rows the usual friction is worth: three no-load rows cannot tell it.
+FRICTION_READINGS = 4.0
+
+#: Neighbours of a drift correlate by this much: it lasts about three readings.
+DRIFT_CORRELATION = 0.7
+
+#: A drift has at most so many waves in a sheet. Faster ones look like scatter.
+_MOST_WAVES = 6
+
+#: More settings than this in a sheet that names none are scatter.
+_MOST_SETTINGS = 20
+
+#: Sheets shorter than this do not tell a drift from scatter.
+_SHORTEST_DRIFT = 4
+
+#: Neighbouring rows whose speeds are this near were read at one setting of the drive.
+_ONE_SETTING = 0.05
 
 FRICTION = "friction from row to row"
 RUN_FRICTION = "friction from run to run"
 SETTING = "shared within a setting"
 POSITION = "resistance from position to position"
+DRIFT = "drift from row to row"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +91,75 @@ def add_effects(layout: Layout, register: Register, components: list[str]) -> No
                 component=len(components) - 1 if estimated else None,
             )
             register.add(effect, (name, number), where, group, quantity=axis)
+    _add_drift(layout, register, components)
+
+
+def _add_drift(layout: Layout, register: Register, components: list[str]) -> None:
+    r"""What neighbouring rows of a driven sheet share though nobody named their settings.
+
+    An autoregressive process of first order in the relative error of the speed, written as
+    cosine waves over the rows of a sheet with its spectrum
+
+    .. math:: S(\omega) = (1 - \rho^2) / (1 - 2 \rho \cos\omega + \rho^2)
+
+    (G. E. P. Box, G. M. Jenkins, Time Series Analysis, 1970, 3.2).
+    """
+    sheets = [
+        (rows, run.get("speed"))
+        for run, rows in layout
+        if run.test.generating and len(rows) >= _SHORTEST_DRIFT and not any(run.setting)
+    ]
+    if not sheets:
+        return
+    components.append(DRIFT)
+    for number, (rows, speed) in enumerate(sheets):
+        for wave, height in enumerate(_shapes(speed)):
+            effect = Nuisance(
+                quantity=DRIFT,
+                error="effect",
+                deviation=USUAL_DRIFT,
+                shape="normal",
+                component=len(components) - 1,
+            )
+            register.add(
+                effect, (DRIFT, number, wave), "gain", rows, quantity=SPEED, coefficient=height
+            )
+
+
+def _shapes(speed: FloatArray) -> FloatArray:
+    """What a drift may look like over the rows of a sheet, (shapes, rows).
+
+    Waves, and where neighbouring rows have about the same speed, one step for each such
+    setting of the drive.
+    """
+    waves = _waves(len(speed))
+    setting = _by_speed(np.abs(speed))
+    count = int(setting[-1]) + 1
+    if count > min(_MOST_SETTINGS, len(speed) // 2):
+        return waves
+    return np.vstack([(setting == np.arange(count)[:, None]).astype(float), waves])
+
+
+def _by_speed(speed: FloatArray) -> IntArray:
+    """Number of the setting of each row: a new one where the speed has changed."""
+    number = np.zeros(len(speed), dtype=np.int64)
+    start = 0
+    for place in range(1, len(speed)):
+        changed = abs(speed[place] - speed[start]) > _ONE_SETTING * speed[start]
+        start = place if changed else start
+        number[place] = number[place - 1] + changed
+    return number
+
+
+def _waves(count: int) -> FloatArray:
+    """Heights of the slowest waves of a drift over ``count`` rows, (waves, count)."""
+    wave = np.arange(min(_MOST_WAVES, count // 2))
+    turn = np.pi * wave / count
+    rho = DRIFT_CORRELATION
+    spectrum = (1.0 - rho**2) / (1.0 - 2.0 * rho * np.cos(turn) + rho**2)
+    shape = np.cos(turn[:, None] * (np.arange(count) + 0.5))
+    size = np.where(wave == 0, 1.0, 2.0) * spectrum / count
+    return np.asarray(np.sqrt(size)[:, None] * shape)
 
 
 def _settings(layout: Layout) -> list[IntArray]:

@@ -105,6 +105,7 @@ def stack(problem: Problem, solution: Solution, soft: Soft | None) -> Stacked:
         fixed=fixed,
         patterns=patterns,
         ridge=ridge,
+        prior=problem.assembled.scale_prior,
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.rows import Influence, Nuisance
-from motorfit.estimation.scatter import PRIOR_READINGS
+from motorfit.estimation.scale_priors import PRIOR_READINGS
 from motorfit.instruments import range_of, rounding_variance
 
 #: Usual standard deviation of a meter that has nothing to show, in digits: common practice,

@@ -36,7 +36,6 @@ from motorfit.estimation.joint import (
 )
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.scatter import (
-    PRIOR_READINGS,
     Scales,
     Stacked,
     estimate_scales,
@@ -228,7 +227,7 @@ def _joint(
     standing = determined(weighted.conditions, solution, sizes, problem.size)
     stacked = stack(weighted, solution, open_soft(problem, standing.open))
     # bounded residuals tell less of their scale than squares do
-    prior = 0.5 * PRIOR_READINGS * np.eye(len(scales.log_variance))
+    prior = np.diag(stacked.scale_prior.information)
     squares = np.linalg.inv(scales.covariance) - prior
     scales = Scales(
         log_variance=scales.log_variance,

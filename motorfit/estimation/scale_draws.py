@@ -22,7 +22,7 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.scatter import PRIOR_READINGS
+from motorfit.estimation.scale_priors import ScalePrior
 
 #: Degrees of freedom of the proposals: their tails are heavier than those of the density.
 _TAILS = 4.0
@@ -141,6 +141,7 @@ class RestrictedLikelihood:
     products: FloatArray  # (n m m, q q): of the columns of parameters, shared errors, residual
     parameters: int
     ridge: FloatArray  # (p, p)
+    prior: ScalePrior
     component: FloatArray  # (r, c): one where a shared error's size is a component's
 
     @classmethod
@@ -168,6 +169,7 @@ class RestrictedLikelihood:
             products=products.reshape(-1, columns.shape[-1] ** 2),
             parameters=machine,
             ridge=joint.stack.ridge * size[:, None] * size,
+            prior=joint.stack.scale_prior,
             component=component,
         )
 
@@ -195,8 +197,7 @@ class RestrictedLikelihood:
             + shared.sum(axis=1)
             + np.linalg.slogdet(information)[1]
         )
-        prior = PRIOR_READINGS * (np.exp(-log_variance) + log_variance).sum(axis=1)
-        return np.asarray(-0.5 * (volume + left + prior))
+        return np.asarray(self.prior.log_density(log_variance) - 0.5 * (volume + left))
 
 
 def _blocks(joint: Joint) -> FloatArray:

@@ -23,10 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from motorfit.arrays import FloatArray, IntArray
-
-#: How many readings the prior of a scatter is worth. Two leave the choice to the
-#: residuals of any real bench, and keep three readings from claiming perfect repeats.
-PRIOR_READINGS = 2.0
+from motorfit.estimation.scale_priors import PRIOR_READINGS, ScalePrior
 
 _LARGEST_STEP = 1.5  # of a log variance in one iteration, a factor of 4.5
 
@@ -43,6 +40,12 @@ class Stacked:
     fixed: FloatArray  # V0, (N, N)
     patterns: FloatArray  # H, (c, N, N)
     ridge: FloatArray  # (p, p): information that holds what the readings leave open
+    prior: ScalePrior | None = None  # of the scales; of two readings each where left out
+
+    @property
+    def scale_prior(self) -> ScalePrior:
+        """Prior of the scales."""
+        return self.prior or ScalePrior.worth(PRIOR_READINGS, len(self.patterns))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,7 +103,7 @@ def estimate_scales(
     stack: Stacked,
     start: FloatArray | None = None,
     *,
-    prior_readings: float = PRIOR_READINGS,
+    prior_readings: float | None = None,
     tolerance: float = 1e-4,
 ) -> Scales:
     """Scales of the variance components by restricted likelihood.
@@ -111,8 +114,9 @@ def estimate_scales(
         Residuals and patterns.
     start : ndarray, shape (c,), optional
         Where to begin, zero (the usual size) by default.
-    prior_readings : float, positive
-        Weight of the prior about the usual size, in readings.
+    prior_readings : float, positive, optional
+        Weight of an inverse chi-square prior about the usual size, in readings, in place
+        of the stack's own.
     tolerance : float
         Largest change of a log variance in the last step.
 
@@ -120,16 +124,17 @@ def estimate_scales(
     -------
     Scales
         With the covariance from the expected information: readings less parameters, plus
-        ``prior_readings``, are the degrees of freedom of a single component.
+        those that the prior is worth, are the degrees of freedom of a single component.
     """
     count = len(stack.patterns)
+    prior = stack.scale_prior if prior_readings is None else ScalePrior.worth(prior_readings, count)
     log_variance = np.zeros(count) if start is None else start.copy()
     information = np.eye(count)
     for _ in range(40):
-        slope, information = _score(stack, log_variance, prior_readings)
+        slope, information = _score(stack, log_variance, prior)
         # where the prior is steep its curvature keeps the step short of the far side
-        steep = 0.5 * prior_readings * np.maximum(np.exp(-log_variance) - 1.0, 0.0)
-        step = np.linalg.solve(information + np.diag(steep), slope)
+        steep = np.diag(prior.steepness(log_variance))
+        step = np.linalg.solve(information + steep, slope)
         step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
         log_variance = log_variance + step
         if np.max(np.abs(step), initial=0.0) < tolerance:
@@ -140,7 +145,7 @@ def estimate_scales(
 
 
 def _score(
-    stack: Stacked, log_variance: FloatArray, prior_readings: float
+    stack: Stacked, log_variance: FloatArray, prior: ScalePrior
 ) -> tuple[FloatArray, FloatArray]:
     projection = project(stack, log_variance).projection
     pull = projection @ stack.residual
@@ -149,10 +154,7 @@ def _score(
     quadratic = np.einsum("i,cij,j->c", pull, slopes, pull)
     slope = 0.5 * (quadratic - np.trace(turned, axis1=1, axis2=2))
     information = 0.5 * np.einsum("cij,dji->cd", turned, turned)
-    # inverse chi-square prior about the usual size, as a density of the log variance
-    slope += 0.5 * prior_readings * (np.exp(-log_variance) - 1.0)
-    information += 0.5 * prior_readings * np.eye(len(log_variance))
-    return slope, information
+    return slope + prior.slope(log_variance), information + np.diag(prior.information)
 
 
 def variance_slopes(stack: Stacked, projected: Projected, log_variance: FloatArray) -> FloatArray:

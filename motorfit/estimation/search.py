@@ -13,7 +13,7 @@ allowance for the number of suspicions in the family.
 
 References
 ----------
-.. [1] R. D. Cook, S. Weisberg, Residuals and Influence in Regression (1982), 2.2.2: mean
+.. [1] R. D. Cook, S. Weisberg, Residuals and Influence in Regression (1982): mean
    shift, externally studentised residuals.
 .. [2] B. Rosner, Technometrics 25 (1983) 165: several at once, so that none hides another.
 """
@@ -26,10 +26,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import stdtr
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.scatter import (
-    PRIOR_READINGS,
     Projected,
     Scales,
     Stacked,
@@ -50,9 +49,8 @@ _SHORTLIST = 4
 #: ... no two of one family nearer to each other than this correlation of their sizes.
 _ALIKE = 0.98
 
-#: A single reading that explains as much, to this difference of log likelihood, comes before
-#: what touches many.
-_SIMPLER = 3.0
+#: What looks so much like one of its readings comes so much after that reading.
+_LEANS, _LEANING = 0.95, -6.0
 
 #: Directions whose information is less than this share of what it would be without any
 #: parameter are taken up by the parameters.
@@ -148,8 +146,16 @@ class _Search:
         self.level = np.array([LEVELS[name] for name in family])
         self.positive = np.array([each.positive for each in suspicions])
         self.most = np.array([each.most for each in suspicions])
-        single = np.array([len(each.rows) == 1 for each in suspicions])
-        self.prior = np.log(self.level / self.count) + np.where(single, _SIMPLER, 0.0)
+        self.prior = np.log(self.level / self.count) + [each.prior for each in suspicions]
+        self.prior += np.where(self._leans_on_one_reading(), _LEANING, 0.0)
+
+    def _leans_on_one_reading(self) -> BoolArray:
+        """Which suspicions of many readings look like a single one of them, (M,)."""
+        pulled = self.joint.projected.projection @ self.directions
+        size = np.sqrt(np.maximum(np.einsum("nm,nm->m", self.directions, pulled), 1e-300))
+        single = np.array([len(each.rows) == 1 for each in self.suspicions])
+        likeness = np.abs(self.directions.T @ pulled[:, single]) / size[:, None] / size[single]
+        return np.asarray(~single & (np.max(likeness, axis=1, initial=0.0) > _LEANS))
 
     def stack(self, accepted: Sequence[int]) -> Stacked:
         """The bench with accepted suspicions allowed for."""
@@ -312,8 +318,8 @@ def _likelihood(bare: Stacked, stack: Stacked, scales: Scales) -> float:
     information = bare.design.T @ projected.weight @ bare.design + bare.ridge
     determinant -= np.linalg.slogdet(information)[1]
     square = stack.residual @ projected.projection @ stack.residual
-    prior = -PRIOR_READINGS * np.sum(np.exp(-t) + t)
-    return float(0.5 * (determinant - square + prior))
+    prior = stack.scale_prior.log_density(t)
+    return float(0.5 * (determinant - square) + prior)
 
 
 def search(joint: Joint, suspicions: Sequence[Suspicion], most: int) -> Explained:

@@ -9,7 +9,7 @@ from motorfit.estimation import scale_draws
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.problem import pose
 from motorfit.estimation.scale_draws import RestrictedLikelihood, draw_likely, draw_scales
-from motorfit.estimation.scatter import PRIOR_READINGS, project
+from motorfit.estimation.scatter import project
 from motorfit.simulation.bench import simulate
 
 
@@ -27,8 +27,9 @@ def from_the_definition(joint, log_variance):
     volume = np.linalg.slogdet(total)[1] - 2.0 * np.sum(np.log(size))
     volume += np.linalg.slogdet(information * size[:, None] * size)[1]
     square = stack.residual @ projected.projection @ stack.residual
-    prior = PRIOR_READINGS * np.sum(np.exp(-log_variance) + log_variance)
-    return -0.5 * (volume + square + prior)
+    weight, t = stack.prior.readings, log_variance
+    prior = weight * np.where(stack.prior.even, 0.5 * t**2, np.exp(-t) + t)
+    return -0.5 * (volume + square + np.sum(prior))
 
 
 def test_density_is_the_restricted_likelihood_times_its_prior(joint):

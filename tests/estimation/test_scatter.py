@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from motorfit.arrays import FloatArray
+from motorfit.estimation.scale_priors import PRIOR_READINGS
 from motorfit.estimation.scatter import (
-    PRIOR_READINGS,
     Scales,
     Stacked,
     effective_degrees_of_freedom,
