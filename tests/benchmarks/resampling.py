@@ -8,8 +8,12 @@ runs of all together, and the time for all is reckoned from it. The best of seve
 """
 
 import argparse
+import os
 import time
 from dataclasses import replace
+
+# the matrices of a single fit are small: with threads of their own it would be far slower
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
