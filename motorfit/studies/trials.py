@@ -71,7 +71,7 @@ def seed_of(scenario: str, number: int, seed: int) -> int:
 def bench_of(scenario: Scenario, seed: int) -> Bench:
     """A bench of a scenario, with what a look at its readings finds before any fit."""
     bench = simulate(
-        scenario.machine,
+        scenario.machine_of(seed),
         plan=scenario.plan,
         kit=scenario.kit,
         conditions=scenario.conditions,

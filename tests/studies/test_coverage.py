@@ -32,6 +32,16 @@ def test_each_bench_has_a_seed_of_its_own():
     assert len(seeds) == len(SCENARIOS) * 50 * 2
 
 
+def test_a_scale_that_nobody_knows_is_drawn_bench_by_bench():
+    """Log-evenly within a factor of three either way of 0.08 A."""
+    scenario = SCENARIOS["half of them small, brush scale unknown"]
+    scales = [scenario.machine_of(seed).brush_current_scale for seed in range(60)]
+
+    assert 0.08 / 3 <= min(scales) < 0.04
+    assert 0.16 < max(scales) <= 0.08 * 3
+    assert SCENARIOS["plain meters"].machine_of(1) is SCENARIOS["plain meters"].machine
+
+
 def test_ways_to_an_interval_share_the_estimate():
     """Draws make another interval about the same fit; with 200 of them roughly as wide."""
     ask = Ask(seed=1, intervals=("linear", "monte-carlo"), draws=200)
