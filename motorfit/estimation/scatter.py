@@ -25,6 +25,8 @@ import numpy as np
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.scale_priors import PRIOR_READINGS, ScalePrior
 
+_LEAST_DAMPING = 0.2  # of a step
+
 _LARGEST_STEP = 1.5  # of a log variance in one iteration, a factor of 4.5
 
 
@@ -130,13 +132,17 @@ def estimate_scales(
     prior = stack.scale_prior if prior_readings is None else ScalePrior.worth(prior_readings, count)
     log_variance = np.zeros(count) if start is None else start.copy()
     information = np.eye(count)
+    before, damping = np.zeros(count), 1.0
     for _ in range(40):
         slope, information = _score(stack, log_variance, prior)
         # where the prior is steep its curvature keeps the step short of the far side
         steep = np.diag(prior.steepness(log_variance))
         step = np.linalg.solve(information + steep, slope)
         step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        log_variance = log_variance + step
+        if step @ before < 0.0:  # it went too far: scales that are hard to tell apart overshoot
+            damping = max(0.5 * damping, _LEAST_DAMPING)
+        log_variance = log_variance + damping * step
+        before = step
         if np.max(np.abs(step), initial=0.0) < tolerance:
             break
     return Scales(
