@@ -160,7 +160,7 @@ def _step(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Tol
             f"the ammeter shows {_percent(size, verdict.deviation)} "
             f"{'more' if size > 0 else 'less'} than before"
         )
-        causes = "a shunt or a range that changed"
+        causes = "a shunt, a range or a battery of the ammeter that changed"
     return _Told(
         kind="step",
         where=f"{file}:{first}",
@@ -300,20 +300,24 @@ def _curve(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _To
     size, doubt = teller.size(verdict)
     current = float(np.max(np.abs(teller.explained.joint.problem.conditions.nominal.values[:, 2])))
     evidence = f"That is {abs(verdict.score):.1f} times its uncertainty."
-    if verdict.suspicion.shape == "reaction":
+    if verdict.suspicion.shape in ("reaction", "reverse-reaction"):
+        falls = verdict.suspicion.shape == "reaction"
         heats = any(each.suspicion.family == "heating" for each in alike)
         warm = ", or a winding that warms up" if heats else ""
         return _Told(
             kind="curved-with-current",
             where="bench",
             says=(
-                f"The EMF {'falls' if size > 0 else 'rises'} with the current: by "
+                f"The EMF {'falls' if falls else 'rises'} with the current: by "
                 f"{_percent(size * current, doubt * current)} at {current:.3g} A. {evidence}"
             ),
             suggestion=(
                 f"Armature reaction, or a belt or tyre that slips under load{warm}: read the "
                 "speed at the machine's own shaft to tell. If it stays, fit with --terms "
                 "armature-reaction."
+                if falls
+                else "Brushes off neutral, or an ammeter that is not straight: compare it with "
+                "another."
             ),
             severity="caution",
         )

@@ -71,6 +71,7 @@ def size_of(explained: Explained, verdict: Verdict) -> tuple[float, float]:
 _RELATIVE_TO = {
     "speed": K,
     "reaction": K,
+    "reverse-reaction": K,
     "speed-curve": K,
     "torque-constant": K,
     "heating": R,

@@ -8,8 +8,8 @@ from motorfit.bench.records import Bench
 from motorfit.estimate import coverage_factor
 from motorfit.estimation.explanation import explain, machine_allowing
 from motorfit.estimation.fault_words import fault_findings, told_once
+from motorfit.estimation.hanging import hanging_together
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
-from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.result import WidthShare
 from motorfit.estimation.rows import READ
 from motorfit.estimation.search import Explained
@@ -72,7 +72,7 @@ def fit_findings(
         *told_once(bench.findings, faults),
         *_beyond(uncertainty, explained),
         *_directions(uncertainty),
-        *_correlated(uncertainty, explained),
+        *hanging_together(uncertainty, explained),
         *_scattered(explained),
         *_ammeter_offset(widths),
     ]
@@ -169,33 +169,6 @@ def _directions(uncertainty: Uncertainty) -> list[Finding]:
             )
         )
     return found
-
-
-def _correlated(uncertainty: Uncertainty, explained: Explained) -> list[Finding]:
-    if uncertainty.widening <= 1.0:
-        return []
-    correlation, significance = neighbour_correlation(uncertainty.joint)
-    if explained.verdicts:
-        scores = scores_of(explained.stack, explained.projected)
-        if neighbour_correlation(explained.joint, scores)[1] < CORRELATED:
-            return []
-    return [
-        Finding(
-            kind="residuals-hang-together",
-            where="bench",
-            says=(
-                f"Neighbouring readings are off in the same way (correlation "
-                f"{correlation:.2f}): something drifted. The scatter's part of every "
-                f"interval is {uncertainty.widening**0.5:.1f} times wider for it."
-            ),
-            suggestion=(
-                "Let the drive and the winding settle, take the readings in mixed order, and "
-                "name readings of one setting in the column setting."
-            ),
-            severity="caution",
-            damage=significance,
-        )
-    ]
 
 
 def _ammeter_offset(widths: dict[str, tuple[WidthShare, ...]]) -> list[Finding]:

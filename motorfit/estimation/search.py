@@ -210,8 +210,8 @@ class _Search:
         for place in self.shortlist(accepted, scales):
             together = [*accepted, place]
             own = self.scales(together, scales)
-            likelihood = _likelihood(self.joint.stack, self.stack(together), own)
-            found.append((likelihood + self.prior[place], place, own))
+            gain = likelihood(self.joint.stack, self.stack(together), own)
+            found.append((gain + self.prior[place], place, own))
         if not found:
             return None
         _, place, own = max(found, key=lambda each: each[0])
@@ -310,16 +310,33 @@ class _Search:
 _NEARLY = 2.0
 
 
-def _likelihood(bare: Stacked, stack: Stacked, scales: Scales) -> float:
-    """Log restricted likelihood of the bare bench, at the best sizes of what is joined."""
+def likelihood(bare: Stacked, stack: Stacked, scales: Scales, *, prior: bool = True) -> float:
+    """Log restricted likelihood of the bare bench, at the best sizes of what is joined.
+
+    Parameters
+    ----------
+    bare : Stacked
+        The bench.
+    stack : Stacked
+        The same with directions joined to its design.
+    scales : Scales
+        Of the scatter.
+    prior : bool
+        With what is known of the scales beforehand.
+
+    Returns
+    -------
+    float
+        Up to a constant of the bare bench.
+    """
     t = scales.log_variance
     projected = project(stack, t)
     determinant = np.linalg.slogdet(projected.weight)[1]
     information = bare.design.T @ projected.weight @ bare.design + bare.ridge
     determinant -= np.linalg.slogdet(information)[1]
     square = stack.residual @ projected.projection @ stack.residual
-    prior = stack.scale_prior.log_density(t)
-    return float(0.5 * (determinant - square) + prior)
+    known = stack.scale_prior.log_density(t) if prior else 0.0
+    return float(0.5 * (determinant - square) + known)
 
 
 def search(joint: Joint, suspicions: Sequence[Suspicion], most: int) -> Explained:

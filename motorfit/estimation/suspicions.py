@@ -30,6 +30,16 @@ LEVELS = {
     "torque": 0.0005,
 }
 
+#: A single reading that explains as much, to this difference of log likelihood, comes before
+#: what touches many; an EMF that rises with the current comes after all else.
+_SIMPLER = 3.0
+_ODD = -3.0
+
+#: Volts over amps of one resistor that jump by so many standard deviations, and by so much
+#: relatively, tell that it was the ammeter; how much likelier a step of the amps is then.
+_JUMP, _LARGE_JUMP = 5.0, 0.02
+_TOLD_BY_RESISTORS = 8.0
+
 #: Neighbouring rows whose speeds are this near were read at one setting of the drive.
 _ONE_SETTING = 0.05
 
@@ -55,6 +65,7 @@ class Suspicion:
     direction: FloatArray  # (N,) at size one
     positive: bool = False  # a size below zero makes no sense
     most: float = np.inf  # neither does a larger one
+    prior: float = 0.0  # how much likelier than the others of its family, as a log of odds
 
     @property
     def sort(self) -> tuple[str, str, str]:
@@ -155,6 +166,7 @@ def single_readings(ground: Ground) -> Iterator[Suspicion]:
                 file=ground.rows.file[row],
                 rows=rows,
                 direction=ground.misread(rows, quantity, 1.0),
+                prior=_SIMPLER,
             )
 
 
@@ -208,15 +220,47 @@ def changes_from_a_row_on(ground: Ground) -> Iterator[Suspicion]:
     """A lead that came loose, a meter or a drive that changed while a sheet was filled."""
     for sheet in ground.sheets:
         for start in range(_ROWS_BEFORE, len(sheet.rows) - _ROWS_AFTER + 1):
-            for shape, direction, positive in _lasting(ground, sheet, sheet.rows[start:]):
+            rows = sheet.rows[start:]
+            for shape, direction, positive in _lasting(ground, sheet, rows):
                 yield Suspicion(
                     family="step",
                     shape=shape,
                     file=sheet.name,
-                    rows=sheet.rows[start:],
+                    rows=rows,
                     direction=direction,
                     positive=positive,
                 )
+            if _resistors_jump(sheet.run, start):
+                yield Suspicion(
+                    family="step",
+                    shape="current",
+                    file=sheet.name,
+                    rows=rows,
+                    direction=ground.misread(rows, CURRENT, ground.shown[rows, CURRENT]),
+                    prior=_TOLD_BY_RESISTORS,
+                )
+
+
+def _resistors_jump(run: Run, start: int) -> bool:
+    """Whether volts over amps of the same resistors are others from some row on."""
+    if not {"voltage", "current", "load"} <= run.readings.keys():
+        return False
+    voltage, current, load = (np.abs(run.get(name)) for name in ("voltage", "current", "load"))
+    good = (voltage > 0) & (current > 0) & np.isfinite(load)
+    after = np.arange(len(run)) >= start
+    levels = np.unique(load[good])
+    if np.sum(good) < len(levels) + 3:
+        return False
+    ratio = np.log(voltage[good] / current[good])
+    same = (load[good][:, None] == levels).astype(float)
+    design = np.column_stack([same, after[good]])
+    inverse = np.linalg.pinv(design.T @ design)
+    found = inverse @ design.T @ ratio
+    freedom = len(ratio) - np.linalg.matrix_rank(design)
+    if freedom < 2 or inverse[-1, -1] <= 0:
+        return False
+    variance = float(np.sum((ratio - design @ found) ** 2)) / freedom * float(inverse[-1, -1])
+    return bool(abs(found[-1]) > max(_LARGE_JUMP, _JUMP * variance**0.5))
 
 
 def _lasting(
@@ -282,18 +326,25 @@ def curves(ground: Ground) -> Iterator[Suspicion]:
     braked = np.flatnonzero(ground.present[:, 1])
     turning = np.flatnonzero(~ground.rows.standing)
     if len(carrying):
-        yield Suspicion(
-            family="curve",
-            shape="reaction",
-            file="",
-            rows=carrying,
-            direction=ground.direction(
-                carrying,
-                voltage=-(emf * size)[carrying],
-                torque=-ground.full[K] * (size * current)[carrying],
-            ),
-            most=_MOST_BENT / float(np.max(size[carrying], initial=1e-9)),
+        weaker = ground.direction(
+            carrying,
+            voltage=-(emf * size)[carrying],
+            torque=-ground.full[K] * (size * current)[carrying],
         )
+        for shape, direction, prior in (
+            ("reaction", weaker, 0.0),
+            ("reverse-reaction", -weaker, _ODD),
+        ):
+            yield Suspicion(
+                family="curve",
+                shape=shape,
+                file="",
+                rows=carrying,
+                direction=direction,
+                positive=True,
+                most=_MOST_BENT / float(np.max(size[carrying], initial=1e-9)),
+                prior=prior,
+            )
     if _varied(speed[turning]):
         top = float(np.max(speed))
         yield Suspicion(

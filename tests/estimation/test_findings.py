@@ -175,10 +175,10 @@ def test_a_gross_slip_in_a_short_sheet_is_found(rows):
 
 
 def test_a_loose_lead_is_heard_in_the_scatter():
-    """Every other load row 10 % low: no single slip, and far more than such meters scatter."""
+    """Half of the load rows 10 % low, in no order: far more than such meters scatter."""
     bench = virtual("whole")
     (load,) = bench.of_kind("load")
-    low = np.where(np.arange(len(load)) % 2, 0.9, 1.0)
+    low = np.array([1.0, 0.9, 0.9, 1.0, 0.9, 1.0, 1.0, 0.9])
     shaken = replace(load, readings={**load.readings, "voltage": load.readings["voltage"] * low})
 
     found = mf.fit(replace(bench, runs=tuple(shaken if r is load else r for r in bench.runs)))

@@ -76,15 +76,29 @@ def test_a_lead_that_came_loose(first):
     assert abs(verdict.size - 0.3) < NEAR * verdict.deviation
 
 
-def test_a_shunt_that_changed_is_told_as_a_change_in_series():
-    """Driven, 30 % less current looks as R/0.7 would: 0.8 ohm times 0.3 more."""
+def test_a_shunt_that_changed_looks_like_a_resistance_in_series():
+    """Driven and without known resistors, 30 % less current is as well R/0.7."""
     less = np.where(np.arange(12) >= 5, 0.7, 1.0)
-    bench = changed(usual(), "load.csv", current=lambda i, _: i * less)
+    bench = changed(
+        usual(), "load.csv", current=lambda i, _: i * less, load=lambda ohms, _: ohms * np.nan
+    )
 
     verdict = only_verdict(bench)
 
     assert (verdict.suspicion.family, numbers(bench, verdict)[0]) == ("step", 7)
     assert verdict.suspicion.shape == "series"
+
+
+def test_known_resistors_tell_a_shunt_that_changed():
+    """Volts over amps of the same resistors jump with it, and not with a loose lead."""
+    less = np.where(np.arange(12) >= 5, 0.9, 1.0)
+    bench = changed(usual(), "load.csv", current=lambda i, _: i * less)
+
+    verdict = only_verdict(bench)
+
+    assert (verdict.suspicion.family, numbers(bench, verdict)[0]) == ("step", 7)
+    assert verdict.suspicion.shape == "current"
+    assert abs(verdict.size + 0.1 / 0.9) < NEAR * verdict.deviation  # a share of what is shown
 
 
 def test_a_sheet_whose_speeds_are_of_two_marks():
