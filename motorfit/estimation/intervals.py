@@ -59,23 +59,19 @@ class Way(Protocol):
 class Linear:
     """Student's quantile times the standard uncertainty, cut at the bound.
 
-    An estimate on its bound has a one-sided interval, from the bound to the upper limit
-    that the level asks for.
+    An estimate on its bound has a one-sided interval, from the bound to the upper end of
+    the two-sided one. The one-sided quantile in its place would hold a truth of 1.6
+    standard uncertainties 92 times in a hundred: estimates on the bound would miss it too.
     """
 
     notes: tuple[str, ...] = ()
 
     def interval(self, asked: Asked) -> Made:
         """The interval of one linear combination (JCGM 100, G.3)."""
-        factor = coverage_factor(_two_sided(asked), asked.degrees_of_freedom).item()
+        factor = coverage_factor(asked.level, asked.degrees_of_freedom).item()
         half_width = factor * asked.deviation
         low = asked.lower if asked.at_bound else max(asked.lower, asked.value - half_width)
         return Made(interval=(low, asked.value + half_width), method="linear")
-
-
-def _two_sided(asked: Asked) -> float:
-    """Level of the two-sided interval whose upper end is asked for."""
-    return 2.0 * asked.level - 1.0 if asked.at_bound else asked.level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,10 +86,10 @@ class Drawn:
     def interval(self, asked: Asked) -> Made:
         """The interval of one linear combination."""
         deviations = self.deviations @ asked.weights
-        tail = 0.5 * (1.0 - _two_sided(asked))
+        tail = 0.5 * (1.0 - asked.level)
         below, above = np.quantile(deviations, [tail, 1.0 - tail])
         if self.few:
-            wider = coverage_factor(_two_sided(asked), [asked.degrees_of_freedom, np.inf])
+            wider = coverage_factor(asked.level, [asked.degrees_of_freedom, np.inf])
             below, above = np.array([below, above]) * wider[0] / wider[1]
         low = asked.lower if asked.at_bound else max(asked.lower, asked.value + float(below))
         high = max(low, asked.value + float(above))
