@@ -93,8 +93,8 @@ class Tally:
             uncertainty; ``instruments``, their share in the least variance; ``near_bound``,
             whether the truth is within two such deviations of zero; ``readings`` of the
             scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
-            ``false_errors`` and ``false_cautions``, the shares of the scenario's benches
-            with a false finding.
+            ``not_fitted``, ``false_errors`` and ``false_cautions``, the shares of the benches
+            of the scenario without a fit, or with a false finding.
         """
         rows = [
             {"scenario": name, "quantity": quantity, "interval": interval}
@@ -132,6 +132,7 @@ class Tally:
                 limit is not None and quantity in _BOUNDED and truth < 2.0 * limit.deviation
             ),
             "readings": held.readings,
+            "not_fitted": kept.failed / kept.benches,
             "false_errors": kept.with_error / kept.benches,
             "false_cautions": kept.with_caution / kept.benches,
         }
