@@ -10,9 +10,10 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimation.effect_words import damage, size_of
 from motorfit.estimation.explanation import machine_allowing
+from motorfit.estimation.ground import Sheet, sheets_of
 from motorfit.estimation.physics import R
 from motorfit.estimation.search import Explained, Verdict
-from motorfit.estimation.suspicions import Sheet, groups_of, sheets_of
+from motorfit.estimation.suspicions import groups_of
 from motorfit.finding import Finding, Severity
 from motorfit.quantities import show_number
 from motorfit.unit_tables import RPM

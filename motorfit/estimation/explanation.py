@@ -10,6 +10,7 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
 from motorfit.estimation.conditions import BrushedConditions
+from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack
 from motorfit.estimation.physics import brush_shape_doubt
 from motorfit.estimation.problem import Problem, pose
@@ -18,7 +19,7 @@ from motorfit.estimation.rows import CURRENT
 from motorfit.estimation.scatter import estimate_scales
 from motorfit.estimation.search import Explained, search
 from motorfit.estimation.solver import solution_at
-from motorfit.estimation.suspicions import sheets_of, suspects
+from motorfit.estimation.suspicions import suspects
 
 #: How many things may be wrong at once.
 MOST = 4

@@ -27,6 +27,7 @@ import numpy as np
 from scipy.special import stdtr
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.estimation.ground import Suspicion
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.scatter import (
     Projected,
@@ -35,7 +36,7 @@ from motorfit.estimation.scatter import (
     estimate_scales,
     project,
 )
-from motorfit.estimation.suspicions import LEVELS, Suspicion
+from motorfit.estimation.suspicions import LEVELS
 
 #: Log variances to 5 % are enough to judge by.
 _ROUGHLY = 0.05

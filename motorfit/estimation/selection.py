@@ -12,11 +12,12 @@ from scipy.special import ndtri, stdtr
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
+from motorfit.estimation.ground import Suspicion
 from motorfit.estimation.joint import Joint, fit_jointly
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.residuals import widening
 from motorfit.estimation.solver import solution_at
-from motorfit.estimation.suspicions import Suspicion, suspects
+from motorfit.estimation.suspicions import suspects
 from motorfit.estimation.terms import PARAMETER, TERMS, Considered, Term
 from motorfit.estimation.uncertainty import split_uncertainty
 

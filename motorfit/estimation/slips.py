@@ -13,10 +13,11 @@ from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench, Run
 from motorfit.errors import MotorfitError
 from motorfit.estimation.conditions import BrushedConditions
+from motorfit.estimation.ground import Sheet, sheets_of
+from motorfit.estimation.resistors import resistor_ratio
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Influence, Rows
 from motorfit.estimation.scatter import project
 from motorfit.estimation.search import Explained, with_directions
-from motorfit.estimation.suspicions import Sheet, sheets_of
 from motorfit.quantities import read_quantity
 from motorfit.unit_tables import RPM
 
@@ -327,15 +328,3 @@ def _resistor_misfits(run: Run, place: int, tried: list[Slip]) -> FloatArray:
         off = np.log(voltage / current / usual) / _RESISTOR
         none[number] = min(off**2, _ENOUGH)
     return none
-
-
-def resistor_ratio(run: Run, place: int) -> float | None:
-    """Volts over amps of the other rows with the same resistor; none where it is alone."""
-    if not {"voltage", "current", "load"} <= run.readings.keys():
-        return None
-    voltage, current, load = (run.get(name) for name in ("voltage", "current", "load"))
-    same = (load == load[place]) & (np.abs(current) > 0)
-    same[place] = False
-    if not same.any() or not abs(current[place]) > 0 or not abs(voltage[place]) > 0:
-        return None
-    return float(np.median(np.abs(voltage[same] / current[same])))
