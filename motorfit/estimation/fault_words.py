@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -98,13 +99,22 @@ def _file(finding: Finding) -> str:
 def _places(finding: Finding) -> set[tuple[str, str]]:
     """File and row of each row that a finding is about; the file alone where it names none."""
     file, _, rows = finding.where.partition(":")
+    listed = _ROWS.search(finding.says)
+    if not rows and listed and "more" not in listed[1]:
+        rows = ",".join(re.findall(r"\d+", listed[1]))
     return {(file, row) for row in rows.split(",")}
+
+
+#: Rows of a whole sheet's finding, as the checks before the fit list them.
+_ROWS = re.compile(r"\(rows ([^)]*)\)")
 
 
 def _without(found: list[Finding]) -> str:
     if len(found) > 1:
         return "with all that is odd allowed for,"
-    return "without it" if found[0].kind == "outlier" else "allowing for that,"
+    if found[0].kind != "outlier":
+        return "allowing for that,"
+    return "without them" if "," in found[0].where else "without it"
 
 
 def _with(says: str, effect: str) -> str:
