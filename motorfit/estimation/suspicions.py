@@ -19,15 +19,16 @@ from motorfit.estimation.resistors import resistors_jump
 from motorfit.estimation.rows import CURRENT, TORQUE, VOLTAGE
 from motorfit.estimation.suspicion_curves import curves, heating, torque_constant
 
-#: Chance that a clean bench is called wrong, by family. They add to about one in a hundred.
+#: Chance that a clean bench is called wrong, by family, at the very most: suspicions are alike,
+#: and simulated benches without a fault hear of one in two hundred.
 LEVELS = {
-    "reading": 0.005,
+    "reading": 0.008,
     "group": 0.001,
-    "step": 0.002,
-    "sheet": 0.002,
-    "heating": 0.001,
-    "curve": 0.001,
-    "torque": 0.0005,
+    "step": 0.004,
+    "sheet": 0.003,
+    "heating": 0.0015,
+    "curve": 0.0015,
+    "torque": 0.001,
 }
 
 #: A single reading that explains as much, to this difference of log likelihood, comes before

@@ -99,15 +99,16 @@ def test_scores_of_clean_benches_look_like_chance():
     assert abs(pooled.mean()) < 0.15
 
 
-def test_levels_add_to_less_than_two_in_a_hundred():
-    assert sum(LEVELS.values()) < 0.016  # correlation and bounds come on top
+def test_levels_add_to_two_in_a_hundred_at_most():
+    """What may be claimed of clean benches; suspicions are alike, so that fewer hear of one."""
+    assert sum(LEVELS.values()) <= 0.0201
 
 
 def test_clean_benches_have_nothing_wrong():
-    """At 1.3 % a bench at the very most, three of 60 would be 1 in 100."""
+    """At 2 % a bench at the very most, five of 60 would be 1 in 150."""
     found = [explain(bench, fit_jointly(pose(bench))).verdicts for bench in map(usual, range(60))]
 
-    assert sum(bool(verdicts) for verdicts in found) <= 2
+    assert sum(bool(verdicts) for verdicts in found) <= 4
 
 
 def test_a_gross_slip_does_not_draw_the_rest_along():
