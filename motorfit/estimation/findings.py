@@ -41,8 +41,8 @@ _LOOSE_FREEDOM = 4.0
 
 _ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
 
-#: Directions are called different beyond this level of a two-sided test.
-_DIFFERENT = 0.99
+#: Directions are called different beyond this level of a two-sided test: of two, one in 300.
+_DIFFERENT = 0.9985
 
 
 def fit_findings(
