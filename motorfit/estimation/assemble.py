@@ -18,7 +18,7 @@ from motorfit.estimation.effects import (
     Layout,
     add_effects,
 )
-from motorfit.estimation.physics import brush_shape_doubt
+from motorfit.estimation.physics import brush_shape_doubts
 from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.rows import (
     CURRENT,
@@ -53,6 +53,9 @@ REPEATABILITY_READINGS = 1.0
 
 #: The brush drop has its full size well above this share of the largest current.
 BRUSH_SCALE_SHARE = 0.01
+
+#: The doubt of that current: no scatter, and no instrument's.
+BRUSH_SCALE = "brush current scale"
 
 USED_KINDS: tuple[Kind, ...] = ("open-circuit", "load", "no-load-motor", "brake", "resistance")
 
@@ -329,16 +332,12 @@ def _add_brush_shape(rows: Rows, register: Register, scale: float) -> None:
     """i0 is one number that nobody knows: its doubt is shared by all readings."""
     nothing = Influence.none(len(rows), 0)
     current = at_machine(rows, nothing, np.zeros(0)).values[:, CURRENT]
-    shape = brush_shape_doubt(current, scale)
     carrying = np.flatnonzero(rows.metered | np.isfinite(rows.load))
-    deviation = standard_uncertainty(1.0).item()
-    register.add(
-        Nuisance(quantity="brush current scale", error="effect", deviation=deviation),
-        ("brush current scale",),
-        "brush",
-        carrying,
-        coefficient=shape[carrying],
+    doubt = Nuisance(
+        quantity=BRUSH_SCALE, error="effect", deviation=standard_uncertainty(1.0).item()
     )
+    for number, shape in enumerate(brush_shape_doubts(current, scale)):
+        register.add(doubt, (BRUSH_SCALE, number), "brush", carrying, coefficient=shape[carrying])
 
 
 def _brush_current_scale(rows: Rows) -> float:

@@ -9,10 +9,11 @@ import numpy as np
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
+from motorfit.estimation.assemble import BRUSH_SCALE
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack
-from motorfit.estimation.physics import brush_shape_doubt
+from motorfit.estimation.physics import brush_shape_doubts
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.rows import CURRENT
@@ -121,10 +122,12 @@ def _as_of(problem: Problem, rest: Problem) -> Problem:
     start = problem.start.copy()
     start[:machine] = rest.start[:machine]
     scale = rest.assembled.brush_current_scale
-    shape = brush_shape_doubt(old.nominal.values[:, CURRENT], scale)
-    influence = replace(
-        old.influence, brush=np.where(old.influence.brush != 0.0, shape[:, None], 0.0)
-    )
+    shapes = brush_shape_doubts(old.nominal.values[:, CURRENT], scale)
+    brush = old.influence.brush.copy()
+    doubts = [each.quantity == BRUSH_SCALE for each in problem.assembled.nuisances]
+    for place, shape in zip(np.flatnonzero(doubts), shapes, strict=True):
+        brush[:, place] = np.where(brush[:, place] != 0.0, shape, 0.0)
+    influence = replace(old.influence, brush=brush)
     assembled = replace(problem.assembled, influence=influence, brush_current_scale=scale)
     conditions = BrushedConditions(
         old.rows,

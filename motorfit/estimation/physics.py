@@ -60,16 +60,19 @@ def machine_of(full: Sequence[Amount] | FloatArray, brush_current_scale: float) 
     )
 
 
-def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
+def brush_shape_doubts(current: FloatArray, scale: float) -> FloatArray:
     r"""By how much the brush drop's shape may be off at each current, relative to Vb.
 
     The scale i0 may be three times smaller or larger. It is the same for all readings,
     so that repeats do not average it away:
 
-    .. math:: s(i) = \tanh(i/i_0) + \delta\, h(i), \qquad |\delta| \le 1
+    .. math::
 
-    with h the larger of what either end changes,
-    :math:`\tanh(3 i/i_0) - \tanh(i/i_0)` and :math:`\tanh(i/i_0) - \tanh(i/3 i_0)`.
+        s(i) = \tanh(i/i_0) + \delta_1 h_1(i) + \delta_2 h_2(i), \qquad |\delta_j| \le 1
+
+    with :math:`h_1 = \tanh(3 i/i_0) - \tanh(i/i_0)`, the drop that fades at a smaller
+    current, and :math:`h_2 = \tanh(i/i_0) - \tanh(i/3 i_0)`, at a larger one. So either
+    end of the factor is met exactly.
 
     Parameters
     ----------
@@ -80,13 +83,13 @@ def brush_shape_doubt(current: FloatArray, scale: float) -> FloatArray:
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (2, n)
         h, with the sign of the current; zero far above i0 and at no current.
     """
     size = np.abs(current) / scale
     here = np.tanh(size)
     higher, lower = np.tanh(BRUSH_SCALE_FACTOR * size), np.tanh(size / BRUSH_SCALE_FACTOR)
-    return np.asarray(np.sign(current) * np.maximum(higher - here, here - lower))
+    return np.asarray(np.sign(current) * np.stack([higher - here, here - lower]))
 
 
 #: What the circumstances of a reading do to the parameters: more places to differentiate by.

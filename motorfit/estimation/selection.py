@@ -33,7 +33,7 @@ BESIDE = 2.5
 _SHARE_BESIDE = 0.4
 
 #: From this many standard deviations on a term is tried, and is in as a doubt ...
-HINTED = 2.0
+HINTED = 2.5
 
 #: ... or from this share of the most that it could reach.
 _SHARE_OF_MOST = 0.75

@@ -251,7 +251,10 @@ def solve(
         return np.fromiter((values[name].value for name in names), float, len(names))
 
     minimizer = lmfit.Minimizer(
-        lambda values: objective.both(vector(values))[0], parameters, scale_covar=False
+        lambda values: objective.both(vector(values))[0],
+        parameters,
+        scale_covar=False,
+        calc_covar=False,
     )
     if len(objective.both(inside)[0]) < len(start):
         raise FitError("fewer readings than parameters, and nothing else to hold them")

@@ -9,7 +9,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Bench
-from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.assemble import BRUSH_SCALE, USED_KINDS
 from motorfit.estimation.physics import R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import READ, SPEED, Nuisance
@@ -17,9 +17,6 @@ from motorfit.estimation.solver import Linearised
 from motorfit.instruments import range_of, rounding_variance
 from motorfit.machine.brushed import loss_torque
 from motorfit.studies.scenarios import Scenario
-
-#: The one effect that is a doubt about the machine and no scatter.
-_BRUSH_SHAPE = "brush current scale"
 
 _VOLTAGE_EQUATION, _TORQUE_EQUATION = range(2)
 
@@ -57,7 +54,7 @@ def instrument_errors(noise: Noise) -> Errors:
     chosen = [
         place
         for place, nuisance in enumerate(nuisances)
-        if nuisance.error != "effect" or nuisance.quantity == _BRUSH_SHAPE
+        if nuisance.error != "effect" or nuisance.quantity == BRUSH_SCALE
     ]
     columns = [len(problem.free) + place for place in chosen]
     deviation = [_deviation(noise, nuisances[place]) for place in chosen]

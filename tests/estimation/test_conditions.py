@@ -15,7 +15,7 @@ from condition_models import THERMAL, bench_rows
 from motorfit.arrays import FloatArray
 from motorfit.estimation.circuit import at_machine
 from motorfit.estimation.conditions import BrushedConditions
-from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_shape_doubt
+from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_shape_doubts
 from motorfit.estimation.rows import (
     CURRENT,
     SPEED,
@@ -95,7 +95,7 @@ def every_influence(rows: Rows) -> Influence:
     influence.loss[at < ROWS // 2, 12] = 1.0
     influence.resistance[rows.standing, 13] = 1.0
     influence.gain[at % 4 == 1, SPEED, 14] = 1.0
-    influence.brush[:, 15] = brush_shape_doubt(rows.shown[:, CURRENT], BRUSH_SCALE)
+    influence.brush[:, 15] = brush_shape_doubts(rows.shown[:, CURRENT], BRUSH_SCALE)[1]
     return influence
 
 
@@ -339,7 +339,11 @@ def test_an_absent_equation_leaves_no_trace():
 
 
 def test_doubt_of_the_brush_drop_at_small_currents():
-    """By hand at |i| = i0: tanh 1 - tanh 1/3 = 0.44008; none at no current or far above."""
-    found = brush_shape_doubt(np.array([0.0, -0.1, 0.1, 3.0]), 0.1)
+    """By hand at |i| = i0: tanh 3 - tanh 1 = 0.23346, tanh 1 - tanh 1/3 = 0.44008.
 
-    assert found == pytest.approx([0.0, -0.44008, 0.44008, 0.0], abs=5e-6)
+    None at no current or far above.
+    """
+    earlier, later = brush_shape_doubts(np.array([0.0, -0.1, 0.1, 3.0]), 0.1)
+
+    assert earlier == pytest.approx([0.0, -0.23346, 0.23346, 0.0], abs=5e-6)
+    assert later == pytest.approx([0.0, -0.44008, 0.44008, 0.0], abs=5e-6)
