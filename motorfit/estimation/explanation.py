@@ -125,7 +125,7 @@ def _as_of(problem: Problem, rest: Problem) -> Problem:
     shapes = brush_shape_doubts(old.nominal.values[:, CURRENT], scale)
     brush = old.influence.brush.copy()
     doubts = [each.quantity == BRUSH_SCALE for each in problem.assembled.nuisances]
-    for place, shape in zip(np.flatnonzero(doubts), shapes, strict=True):
+    for place, shape in zip(np.flatnonzero(doubts), shapes, strict=False):  # none without current
         brush[:, place] = np.where(brush[:, place] != 0.0, shape, 0.0)
     influence = replace(old.influence, brush=brush)
     assembled = replace(problem.assembled, influence=influence, brush_current_scale=scale)

@@ -139,12 +139,14 @@ def estimate_scales(
         steep = np.diag(prior.steepness(log_variance))
         step = np.linalg.solve(information + steep, slope)
         step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        if step @ before < 0.0:  # it went too far: scales that are hard to tell apart overshoot
-            damping = max(0.5 * damping, _LEAST_DAMPING)
+        if np.max(np.abs(step), initial=0.0) < tolerance:
+            log_variance = log_variance + step
+            break
+        # scales that are hard to tell apart go too far, back, and too far again
+        turned = bool(step @ before < 0.0)
+        damping = max(0.5 * damping, _LEAST_DAMPING) if turned else min(1.5 * damping, 1.0)
         log_variance = log_variance + damping * step
         before = step
-        if np.max(np.abs(step), initial=0.0) < tolerance:
-            break
     return Scales(
         log_variance=log_variance, covariance=np.asarray(np.linalg.inv(information), float)
     )
