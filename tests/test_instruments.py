@@ -12,6 +12,7 @@ from motorfit.instruments import (
     current_from_load,
     gain_half_width,
     machine_current,
+    near_end_of_range,
     offset_half_width,
     range_of,
     terminal_voltage_behind_leads,
@@ -76,6 +77,25 @@ def test_one_resolution_is_one_range():
 
     assert steps.tolist() == [0.05, 0.05, 0.05]
     assert labels == ("", "", "")
+
+
+@pytest.mark.parametrize(
+    ("reading", "expected"),
+    [(3.80, False), (3.89, False), (3.92, True), (3.999, True), (4.01, False), (0.0, False)],
+)
+def test_a_reading_near_the_end_of_its_range_may_be_of_the_next(reading, expected):
+    """By hand, 0.5 % + 2 digits and 4000 counts: over 3.999 V from 3.9 V on.
+
+    Two accuracies are 1 % and four digits of 0.01 V, the scatter of the moment 0.5 %:
+    3.901 V times 1.015 and 0.04 V more.
+    """
+    doubted = meter(counts=4000, accuracy=Accuracy(relative=0.005, digits=2))
+
+    assert near_end_of_range([reading, -reading], doubted).tolist() == [expected] * 2
+
+
+def test_a_meter_of_one_range_has_no_end_to_be_near():
+    assert not near_end_of_range([3.999, 0.0], meter(resolution=0.001)).any()
 
 
 def test_without_counts_the_written_digits_tell():
