@@ -65,7 +65,7 @@ def test_an_even_prior_lets_a_good_meter_be_good():
 
     assert plain == pytest.approx(np.log((7 * 0.01 + 2) / 9), abs=SETTLED)
     assert 3.5 * (0.01 * np.exp(-found) - 1) - found == pytest.approx(0.0, abs=5 * SETTLED)
-    assert found < plain - 1.5
+    assert found < plain - 1.0
 
 
 @pytest.mark.parametrize("name", ["whole", "lathe", "load by value", "one resistor"])
