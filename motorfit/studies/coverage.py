@@ -5,7 +5,6 @@ python -m motorfit.studies.coverage --benches 200 -o coverage.csv --figure cover
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -13,10 +12,16 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import click
 
-from motorfit.errors import MotorfitError, OutputError
+from motorfit.errors import OutputError
 from motorfit.estimation.intervals import Method
 from motorfit.files import write_bytes_whole, write_whole
-from motorfit.studies.running import SEED, Refusal, commit, run_all, shown
+from motorfit.studies.command import (
+    only_option,
+    plain_refusals,
+    refuse_what_is_there,
+    study_options,
+)
+from motorfit.studies.running import commit, run_all, shown
 from motorfit.studies.scenarios import SCENARIOS
 from motorfit.studies.scores import Tally
 from motorfit.studies.terminal import findings_text, scores_text, targets_text
@@ -62,14 +67,7 @@ def _trial(task: tuple[str, int], ask: Ask) -> Trial:
     show_default=True,
     help="How many of each scenario.",
 )
-@click.option(
-    "--scenario",
-    "scenarios",
-    type=click.Choice(list(SCENARIOS)),
-    multiple=True,
-    metavar="NAME",
-    help="Only this one; may be given several times.  [default: all]",
-)
+@only_option("scenario", SCENARIOS)
 @click.option(
     "--interval",
     "intervals",
@@ -101,29 +99,11 @@ def _trial(task: tuple[str, int], ask: Ask) -> Trial:
     help="Coverage of the intervals.",
 )
 @click.option(
-    "--seed",
-    type=click.IntRange(min=0),
-    default=SEED,
-    show_default=True,
-    help="The same seed gives the same table.",
-)
-@click.option(
-    "--processes",
-    type=click.IntRange(min=1),
-    help="How many run at a time.  [default: one a core]",
-)
-@click.option(
-    "-o",
-    "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the table as CSV, too.",
-)
-@click.option(
     "--figure",
     type=click.Path(dir_okay=False, path_type=Path),
     help="Draw it, as .png or .svg.",
 )
-@click.option("--force", is_flag=True, help="Replace the files if they are there.")
+@study_options
 def main(
     benches: int,
     scenarios: tuple[str, ...],
@@ -131,10 +111,10 @@ def main(
     draws: int,
     draw: Draw,
     level: float,
-    seed: int,
-    processes: int | None,
-    out: Path | None,
     figure: Path | None,
+    seed: int,
+    processes: int,
+    out: Path | None,
     force: bool,
 ) -> None:
     """Count how often the intervals of simulated benches hold the truth.
@@ -147,10 +127,9 @@ def main(
       python -m motorfit.studies.coverage --benches 200 -o coverage.csv
       python -m motorfit.studies.coverage --scenario "ten readings"
     """
-    try:
+    with plain_refusals():
         form = _form(figure)
-        _refuse_what_is_there((out, figure), force)  # before the work, not after it
-        chosen = tuple(dict.fromkeys(scenarios)) or tuple(SCENARIOS)
+        refuse_what_is_there(out, figure, force=force)
         ask = Ask(
             seed=seed,
             level=level,
@@ -158,16 +137,14 @@ def main(
             intervals=tuple(dict.fromkeys(intervals)),
             draws=draws,
         )
-        trials = run_trials(chosen, benches, ask, processes=processes or os.cpu_count() or 1)
-        tally = Tally(ask).add_all(shown(trials, benches * len(chosen), "Fitting"))
+        trials = run_trials(scenarios, benches, ask, processes=processes)
+        tally = Tally(ask).add_all(shown(trials, benches * len(scenarios), "Fitting"))
         scores = tally.table()
         click.echo(f"{scores_text(scores)}\n\n{targets_text(scores)}\n\n{findings_text(tally)}")
         if out is not None:
             write_whole(out, _csv(scores, ask), force=force)
         if figure is not None:
             _draw(scores, figure, form, level, force=force)
-    except MotorfitError as error:
-        raise Refusal(str(error)) from error
 
 
 def _form(figure: Path | None) -> Literal["png", "svg"]:
@@ -175,12 +152,6 @@ def _form(figure: Path | None) -> Literal["png", "svg"]:
     if suffix not in (".png", ".svg"):
         raise OutputError(f"{figure}: a figure ends in .png or .svg.")
     return "png" if suffix == ".png" else "svg"
-
-
-def _refuse_what_is_there(files: Sequence[Path | None], force: bool) -> None:
-    for file in files:
-        if file is not None and file.exists() and not force:
-            raise OutputError(f"{file} is there already. Replace it with --force.")
 
 
 def _csv(scores: pd.DataFrame, ask: Ask) -> str:

@@ -5,7 +5,6 @@ python -m motorfit.studies.faults --benches 200 --clean 1000 -o faults.csv
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -16,11 +15,17 @@ from pathlib import Path
 import click
 import pandas as pd
 
-from motorfit.errors import MotorfitError, OutputError
 from motorfit.files import write_whole
+from motorfit.studies.command import (
+    SEED,
+    only_option,
+    plain_refusals,
+    refuse_what_is_there,
+    study_options,
+)
 from motorfit.studies.hidden import HIDDEN_IN, hidden_table
 from motorfit.studies.planting import FAULTS, Planted, planted
-from motorfit.studies.running import SEED, Refusal, commit, run_all, shown
+from motorfit.studies.running import commit, run_all, shown
 from motorfit.studies.scenarios import SCENARIOS
 from motorfit.studies.trials import Ask, Trial, trial
 
@@ -165,39 +170,14 @@ def _clean(task: tuple[str, int], ask: Ask) -> Trial:
     show_default=True,
     help="How many without, of all scenarios together.",
 )
-@click.option(
-    "--fault",
-    "faults",
-    type=click.Choice(list(FAULTS)),
-    multiple=True,
-    metavar="NAME",
-    help="Only this one; may be given several times.  [default: all]",
-)
-@click.option(
-    "--seed",
-    type=click.IntRange(min=0),
-    default=SEED,
-    show_default=True,
-    help="The same seed gives the same tables.",
-)
-@click.option(
-    "--processes",
-    type=click.IntRange(min=1),
-    help="How many run at a time.  [default: one a core]",
-)
-@click.option(
-    "-o",
-    "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write both tables as CSV, too.",
-)
-@click.option("--force", is_flag=True, help="Replace the CSV file if it is there.")
+@only_option("fault", FAULTS)
+@study_options
 def main(
     benches: int,
     clean: int,
     faults: tuple[str, ...],
     seed: int,
-    processes: int | None,
+    processes: int,
     out: Path | None,
     force: bool,
 ) -> None:
@@ -211,22 +191,17 @@ def main(
       python -m motorfit.studies.faults --benches 200 --clean 1000 -o faults.csv
       python -m motorfit.studies.faults --fault heating --clean 0
     """
-    try:
-        if out is not None and out.exists() and not force:  # before the work, not after it
-            raise OutputError(f"{out} is there already. Replace it with --force.")
-        chosen = tuple(dict.fromkeys(faults)) or tuple(FAULTS)
-        cores = processes or os.cpu_count() or 1
-        without = run_clean(clean, seed=seed, processes=cores)
+    with plain_refusals():
+        refuse_what_is_there(out, force=force)
+        without = run_clean(clean, seed=seed, processes=processes)
         cleaned = clean_table(shown(without, clean, "Clean"))
-        those = run_planted(chosen, benches, seed=seed, processes=cores)
-        found = faults_table(shown(those, benches * len(chosen), "Planted"))
+        those = run_planted(faults, benches, seed=seed, processes=processes)
+        found = faults_table(shown(those, benches * len(faults), "Planted"))
         hidden = hidden_table(seed)
         texts = (clean_text(cleaned), faults_text(found), hidden_text(hidden))
         click.echo("\n\n".join(texts))
         if out is not None:
             write_whole(out, _csv(cleaned, found, hidden, seed), force=force)
-    except MotorfitError as error:
-        raise Refusal(str(error)) from error
 
 
 def clean_text(table: pd.DataFrame) -> str:

@@ -10,25 +10,14 @@ from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
-import click
-
 Task = TypeVar("Task")
 Done = TypeVar("Done")
-
-#: Of the tables in the documentation.
-SEED = 20240501
 
 #: Benches that a process takes at a time.
 _HANDFUL = 5
 
 #: Handfuls that wait for each process: what is ahead of the slowest bench stays small.
 _AHEAD = 4
-
-
-class Refusal(click.ClickException):
-    """What cannot be done: the message alone, and exit code 2."""
-
-    exit_code = 2
 
 
 def run_all(

@@ -12,11 +12,11 @@ from typing import Any
 import click
 import pandas as pd
 
-from motorfit.errors import MotorfitError, OutputError
+from motorfit.errors import OutputError
 from motorfit.studies.bound import QUANTITIES
+from motorfit.studies.command import plain_refusals
 from motorfit.studies.faults import CLASSES
 from motorfit.studies.hidden import HIDDEN_IN
-from motorfit.studies.running import Refusal
 
 #: Heads of the columns.
 _SYMBOLS = {
@@ -201,10 +201,8 @@ def main(files: tuple[Path, ...]) -> None:
     Example:
       python -m motorfit.studies.tables coverage.csv faults.csv
     """
-    try:
+    with plain_refusals():
         click.echo("\n\n".join(_tables(file) for file in files))
-    except MotorfitError as error:
-        raise Refusal(str(error)) from error
 
 
 def _tables(file: Path) -> str:
