@@ -13,17 +13,9 @@ from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
 from motorfit.estimation.result import WidthShare
 from motorfit.estimation.rows import READ
 from motorfit.estimation.search import Explained
+from motorfit.estimation.tangles import WORDS, not_told_apart
 from motorfit.estimation.uncertainty import BEYOND, Uncertainty, beyond_bounds
 from motorfit.finding import Finding, Severity
-
-WORDS = {
-    "emf_constant": "EMF constant",
-    "armature_resistance": "winding resistance",
-    "brush_drop": "brush drop",
-    "coulomb_torque": "dry friction",
-    "viscous_coefficient": "viscous loss",
-    "standing_brush_drop": "brush drop of the held rotor",
-}
 
 _CAUSES = {
     "armature_resistance": "a rectifier in the way, volts and amps exchanged, or a wrong resistor",
@@ -75,6 +67,7 @@ def fit_findings(
         *hanging_together(uncertainty, explained),
         *_scattered(explained),
         *_ammeter_offset(widths),
+        *not_told_apart(uncertainty),
     ]
     if not any(finding.severity in ("error", "caution") for finding in found):
         found.append(_nothing_odd(bench))

@@ -38,6 +38,9 @@ LINES = 25
 #: Findings that may stand on the first screen.
 MOST_FINDINGS = 3
 
+#: What the numbers and the advice of the screen say already.
+_SAID_ELSEWHERE = frozenset({"not-told-apart"})
+
 #: A cause with this share of a variance decides it.
 DECIDES = 0.5
 
@@ -165,8 +168,12 @@ def chosen_findings(findings: Iterable[Finding]) -> list[Finding]:
     return ordered[:MOST_FINDINGS]
 
 
+def _not_said(fit: Fit) -> list[Finding]:
+    return [one for one in fit.findings if one.kind not in _SAID_ELSEWHERE]
+
+
 def _findings(fit: Fit) -> Block:
-    chosen = chosen_findings(fit.findings)
+    chosen = chosen_findings(_not_said(fit))
     if not any(one.severity != "note" for one in fit.findings):
         readings = count_of(sum(fit.counts.values()), "reading")
         nothing_odd = Finding(
@@ -210,7 +217,7 @@ def _told_in(finding: Finding, lines: int) -> str:
 
 def _findings_label(fit: Fit, shown: Sequence[Finding]) -> str:
     """The label, with how many are shown where bad news had to stay behind."""
-    bad = sum(one.severity != "good" for one in fit.findings)
+    bad = sum(one.severity != "good" for one in _not_said(fit))
     here = sum(one.severity != "good" for one in shown)
     return "Findings" if here == bad else f"Findings {here}/{bad}"
 
