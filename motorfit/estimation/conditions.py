@@ -152,12 +152,6 @@ class BrushedConditions:
         return other
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Free machine parameters, then numbered nuisances."""
-        machine = tuple(MACHINE_PARAMETERS[index] for index in self.free)
-        return machine + tuple(f"nuisance {i}" for i in range(len(self.influence.leads)))
-
-    @property
     def present(self) -> BoolArray:
         """Which equations exist, (n, 2)."""
         return self.rows.present

@@ -6,8 +6,9 @@ The stacked condition equations have covariance
 
 V0 what is known (rounding, instruments), H_c the pattern of one component at its usual
 size, and :math:`e^{t_c}` its variance relative to that. The t maximise the restricted
-likelihood with, for each component, an inverse chi-square prior worth a few readings,
-so that a handful of residuals does not pretend to know a scatter.
+likelihood times, for each component, a prior worth a few readings
+(`motorfit.estimation.scale_priors`), so that a handful of residuals does not pretend to
+know a scatter.
 
 References
 ----------
@@ -18,16 +19,16 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import FloatArray
 from motorfit.estimation.scale_priors import PRIOR_READINGS, ScalePrior
 
 _LEAST_DAMPING = 0.2  # of a step
-
-_LARGEST_STEP = 1.5  # of a log variance in one iteration, a factor of 4.5
+_LARGEST_STEP = 1.5  # of a log variance in one step, a factor of 4.5
+_MOST_STEPS = 40  # a few settle the scales of most benches
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,20 +67,6 @@ class Projected:
     covariance: FloatArray  # (X' V^-1 X)^-1, (p, p)
     gain: FloatArray  # covariance X' V^-1: from residuals to parameters, (p, N)
     projection: FloatArray  # P = V^-1 - V^-1 X covariance X' V^-1, (N, N)
-
-
-def subset(stack: Stacked, chosen: IntArray) -> Stacked:
-    """Only the chosen condition equations, in that order."""
-    square = np.ix_(chosen, chosen)
-    return replace(
-        stack,
-        residual=stack.residual[chosen],
-        design=stack.design[chosen],
-        fixed=stack.fixed[square],
-        patterns=np.array([pattern[square] for pattern in stack.patterns]).reshape(
-            len(stack.patterns), len(chosen), len(chosen)
-        ),
-    )
 
 
 def project(stack: Stacked, log_variance: FloatArray) -> Projected:
@@ -133,7 +120,7 @@ def estimate_scales(
     log_variance = np.zeros(count) if start is None else start.copy()
     information = np.eye(count)
     before, damping = np.zeros(count), 1.0
-    for _ in range(40):
+    for _ in range(_MOST_STEPS):
         slope, information = _score(stack, log_variance, prior)
         # where the prior is steep its curvature keeps the step short of the far side
         steep = np.diag(prior.steepness(log_variance))

@@ -23,7 +23,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -48,10 +47,6 @@ class Linearised:
 
 class Equations(Protocol):
     """Condition equations of some model: what the solver needs to know of it."""
-
-    @property
-    def names(self) -> Sequence[str]:
-        """The parameters, in the order of every array."""
 
     @property
     def present(self) -> BoolArray:
@@ -98,7 +93,6 @@ class Solution:
     linearised: Linearised  # at the adjusted readings, residuals at the observed ones
     covariance: FloatArray  # C, (n, m, m)
     whitened: FloatArray  # whitened residuals of the present equations
-    evaluations: int
 
 
 def condition_covariance(
@@ -178,17 +172,14 @@ class Objective:
         soft: Soft | None,
     ) -> None:
         self.equations, self.priors, self.scales, self.soft = equations, priors, scales, soft
-        self.evaluations = 0
         # held: a loss that is too large would be rewarded, the more the more readings there are
         self.own = equations.own_variance(start, scales)
-        self._theta: FloatArray | None = None
-        self._cached: tuple[FloatArray, FloatArray] | None = None
+        self._last: tuple[FloatArray, tuple[FloatArray, FloatArray]] | None = None
 
     def both(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Residual vector and Jacobian at ``theta``."""
-        if self._cached is not None and np.array_equal(theta, self._theta):  # type: ignore[arg-type]
-            return self._cached
-        self.evaluations += 1
+        if self._last is not None and np.array_equal(theta, self._last[0]):
+            return self._last[1]
         residual, jacobian = whiten(self.equations, theta, self.scales, self.own)
         present = self.equations.present
         given = self.priors.given
@@ -198,9 +189,9 @@ class Objective:
         if self.soft is not None:
             parts.append(self.soft.directions @ (theta - self.soft.centre))
             slopes.append(self.soft.directions)
-        self._theta = theta.copy()
-        self._cached = np.concatenate(parts), np.concatenate(slopes)
-        return self._cached
+        found = np.concatenate(parts), np.concatenate(slopes)
+        self._last = theta.copy(), found
+        return found
 
 
 def solve(
@@ -275,7 +266,7 @@ def solve(
     if not (result.success and np.all(np.isfinite(theta))):
         raise FitError("the fit did not settle: the readings contradict each other wildly")
     theta = _onto_bounds(theta, priors, objective.both(theta)[1])
-    return solution_at(equations, theta, scales, objective.evaluations)
+    return solution_at(equations, theta, scales)
 
 
 #: A parameter this near its bound, in standard deviations, is at its bound.
@@ -289,9 +280,7 @@ def _onto_bounds(theta: FloatArray, priors: Priors, jacobian: FloatArray) -> Flo
     return np.asarray(np.where(priors.upper - theta < near, priors.upper, theta))
 
 
-def solution_at(
-    equations: Equations, theta: FloatArray, scales: FloatArray, evaluations: int = 0
-) -> Solution:
+def solution_at(equations: Equations, theta: FloatArray, scales: FloatArray) -> Solution:
     """Equations at ``theta``, with the design at the readings as adjusted to them."""
     observed = equations.linearise(theta)
     covariance = condition_covariance(equations, observed, theta, scales)
@@ -311,5 +300,4 @@ def solution_at(
         ),
         covariance=covariance,
         whitened=whitened[equations.present],
-        evaluations=evaluations,
     )

@@ -23,10 +23,6 @@ SEED = 1
 
 _FEWEST_DRAWS = 100
 
-#: Whether "monte-carlo" draws the scales of scatter too. Held, its intervals are widened by
-#: Student's quantile over the normal one.
-SCALES_DRAWN = True
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
@@ -75,7 +71,7 @@ def by_way(uncertainty: Uncertainty, wanted: Wanted) -> Uncertainty:
 
 def _way(uncertainty: Uncertainty, wanted: Wanted) -> Way:
     if wanted.method == "profile":
-        from motorfit.estimation.likelihood import profile_intervals
+        from motorfit.estimation.profile_intervals import profile_intervals
 
         return profile_intervals(uncertainty, wanted.level)
     return _drawn(uncertainty, wanted)
@@ -88,8 +84,9 @@ def _drawn(uncertainty: Uncertainty, wanted: Wanted) -> Way:
 
     joint, rng = uncertainty.joint, np.random.default_rng(wanted.seed)
     resampled = wanted.method == "bootstrap"
-    # a robust fit has no likelihood to draw its scales from
-    held = resampled or joint.problem.held is not None or not SCALES_DRAWN
+    # a robust fit has no likelihood to draw its scales from; held, they leave the intervals to
+    # be widened by Student's quantile over the normal one
+    held = resampled or joint.problem.held is not None
     scales = held_scales(joint, wanted.draws) if held else draw_scales(joint, wanted.draws, rng)
     resamples = (bootstrap if resampled else monte_carlo)(uncertainty, scales, rng)
     deviations = solve_resamples(uncertainty, resamples, rng)

@@ -11,7 +11,6 @@ from motorfit.estimation.scatter import (
     effective_degrees_of_freedom,
     estimate_scales,
     project,
-    subset,
     variance_slopes,
 )
 
@@ -220,15 +219,3 @@ def test_no_scatter_means_infinite_freedom():
     found = effective_degrees_of_freedom(np.array([1.0, 1.0]), np.array([[0.0, 1.0]]), scales)
 
     assert found.tolist() == [np.inf, 2.0]
-
-
-def test_some_of_the_equations():
-    """The chosen rows and columns in the order asked for, everywhere."""
-    stack = stacked(np.arange(4.0), [np.arange(16.0).reshape(4, 4)], fixed=1.0)
-
-    found = subset(stack, np.array([3, 1]))
-
-    assert found.residual.tolist() == [3.0, 1.0]
-    assert found.patterns.tolist() == [[[15.0, 13.0], [7.0, 5.0]]]
-    assert found.design.shape == (2, 1)
-    assert found.fixed.tolist() == np.eye(2).tolist()
