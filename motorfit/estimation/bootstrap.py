@@ -22,8 +22,6 @@ References
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
@@ -35,10 +33,8 @@ from motorfit.estimation.resampling import (
     with_itself,
 )
 from motorfit.estimation.rows import SPEED
+from motorfit.estimation.together import Resamples
 from motorfit.estimation.uncertainty import Uncertainty
-
-if TYPE_CHECKING:
-    from motorfit.estimation.together import Resamples
 
 #: Degrees of freedom, readings less groups of like ones, from which on the readings of a
 #: sheet are resampled. Fewer do not know their own scatter.
@@ -75,8 +71,6 @@ def bootstrap(
     Resamples
         The first of them is the bench as it is.
     """
-    from motorfit.estimation.together import Resamples
-
     joint = uncertainty.joint
     weight, drawn = draw_weights(joint, len(log_variance), rng)
     shift = draw_reading_errors(joint, log_variance, rng) * uncertainty.widening**0.5

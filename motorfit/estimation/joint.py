@@ -79,22 +79,13 @@ def stack(problem: Problem, solution: Solution, soft: Soft | None) -> Stacked:
         [-1 if nuisance.component is None else nuisance.component for nuisance in nuisances],
         dtype=int,
     )
-
-    def carried(covariance: FloatArray) -> FloatArray:
-        blocks = at.sensitivity @ covariance @ at.sensitivity.swapaxes(-1, -2)
-        return np.asarray(blocks)
-
-    count = len(problem.assembled.components)
-    own = conditions.own_variance(theta, np.zeros(count))
     known = influence[:, component < 0] * deviation[component < 0]
-    fixed = _block_diagonal(carried(conditions.rounding) + own, present) + known @ known.T
-    patterns = np.empty((count, *fixed.shape))
-    for index in range(count):
-        alone = np.eye(count)[index]
-        friction = conditions.own_variance(theta, alone) - own
+    rounding, *scattering = row_covariances(problem, solution)
+    fixed = _block_diagonal(rounding, present) + known @ known.T
+    patterns = np.empty((len(scattering), *fixed.shape))
+    for index, blocks in enumerate(scattering):
         shared = influence[:, component == index] * deviation[component == index]
-        patterns[index] = _block_diagonal(carried(conditions.patterned(index)) + friction, present)
-        patterns[index] += shared @ shared.T
+        patterns[index] = _block_diagonal(blocks, present) + shared @ shared.T
     ridge = np.zeros((machine, machine))
     if soft is not None:
         directions = soft.directions[:, :machine]
@@ -107,6 +98,38 @@ def stack(problem: Problem, solution: Solution, soft: Soft | None) -> Stacked:
         ridge=ridge,
         prior=problem.assembled.scale_prior,
     )
+
+
+def row_covariances(problem: Problem, solution: Solution) -> list[FloatArray]:
+    """Covariance of each row's equations: what is known, then each component at its usual size.
+
+    What rows share is not in it.
+
+    Parameters
+    ----------
+    problem : Problem
+        Of n rows, m equations each, and c variance components.
+    solution : Solution
+        What the equations are linear about.
+
+    Returns
+    -------
+    list of ndarray, each of shape (n, m, m)
+        1 + c of them; absent equations are in it.
+    """
+    conditions, theta = problem.conditions, solution.theta
+    sensitivity = solution.linearised.sensitivity
+    count = len(problem.assembled.components)
+
+    def carried(covariance: FloatArray) -> FloatArray:
+        return np.asarray(sensitivity @ covariance @ sensitivity.swapaxes(-1, -2))
+
+    own = conditions.own_variance(theta, np.zeros(count))
+    blocks = [carried(conditions.rounding) + own]
+    for index, alone in enumerate(np.eye(count)):
+        friction = conditions.own_variance(theta, alone) - own
+        blocks.append(carried(conditions.patterned(index)) + friction)
+    return blocks
 
 
 def _block_diagonal(blocks: FloatArray, present: np.ndarray) -> FloatArray:

@@ -13,8 +13,6 @@ then scatter with exactly the covariance of the fit.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from scipy.special import ndtri
 
@@ -22,10 +20,8 @@ from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import Joint, open_soft
 from motorfit.estimation.rows import TORQUE, Nuisance
 from motorfit.estimation.solver import Soft
+from motorfit.estimation.together import Resamples, solve_together
 from motorfit.estimation.uncertainty import Uncertainty, beyond_bounds, moved_along
-
-if TYPE_CHECKING:
-    from motorfit.estimation.together import Resamples
 
 #: Half-width of a rectangle, in standard deviations.
 _HALF_WIDTH = 3.0**0.5
@@ -50,8 +46,6 @@ def monte_carlo(
     Resamples
         The first of them is the bench as it is, the other B are drawn.
     """
-    from motorfit.estimation.together import Resamples
-
     shift = draw_reading_errors(uncertainty.joint, log_variance, rng) * uncertainty.widening**0.5
     mean = draw_means(uncertainty, log_variance, rng)
     return Resamples(shift=with_itself(shift, 0.0), mean=mean)
@@ -138,8 +132,6 @@ def solve_resamples(
     ndarray, or None
         None if fewer than 95 % settle, or the bench as it is does not.
     """
-    from motorfit.estimation.together import solve_together
-
     joint = uncertainty.joint
     soft = open_soft(joint.problem, joint.standing.open)
     solved = solve_together(

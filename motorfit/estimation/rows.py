@@ -52,7 +52,7 @@ class Rows:
         return len(self.row)
 
     def part(self, rows: IntArray) -> Rows:
-        """Some of the rows only."""
+        """Some of the rows, in this order; a row may come several times."""
         kept: dict[str, Any] = {name: getattr(self, name)[rows] for name in _ARRAYS}
         kept |= {name: tuple(getattr(self, name)[row] for row in rows) for name in _TEXTS}
         return replace(self, shown=self.shown[..., rows, :], **kept)
@@ -157,7 +157,7 @@ class Influence:
         )
 
     def part(self, rows: IntArray) -> Influence:
-        """How they enter some of the rows only."""
+        """How they enter some of the rows, as `Rows.part` has them."""
         return Influence(
             gain=self.gain[rows],
             offset=self.offset[rows],

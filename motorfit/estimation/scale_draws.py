@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from motorfit.arrays import FloatArray
-from motorfit.estimation.joint import Joint
+from motorfit.estimation.joint import Joint, row_covariances
 from motorfit.estimation.scale_priors import ScalePrior
 
 #: Degrees of freedom of the proposals: their tails are heavier than those of the density.
@@ -201,20 +201,9 @@ class RestrictedLikelihood:
 
 
 def _blocks(joint: Joint) -> FloatArray:
-    """Covariance of each row's equations: what is known, then each component at its size."""
-    conditions, theta = joint.problem.conditions, joint.solution.theta
-    sensitivity = joint.solution.linearised.sensitivity
-    count = len(joint.scales.log_variance)
-
-    def carried(covariance: FloatArray) -> FloatArray:
-        return np.asarray(sensitivity @ covariance @ sensitivity.swapaxes(-1, -2))
-
-    own = conditions.own_variance(theta, np.zeros(count))
-    blocks = [carried(conditions.rounding) + own]
-    for index, alone in enumerate(np.eye(count)):
-        friction = conditions.own_variance(theta, alone) - own
-        blocks.append(carried(conditions.patterned(index)) + friction)
-    both = conditions.present[:, :, None] & conditions.present[:, None, :]
-    size = both.shape[-1]
-    first = np.where(both, blocks[0], np.eye(size))
-    return np.stack([first, *(np.where(both, block, 0.0) for block in blocks[1:])])
+    """Covariance of each row's equations, the identity for absent ones, (1 + c, n, m, m)."""
+    present = joint.problem.conditions.present
+    both = present[:, :, None] & present[:, None, :]
+    known, *scattering = row_covariances(joint.problem, joint.solution)
+    first = np.where(both, known, np.eye(present.shape[-1]))
+    return np.stack([first, *(np.where(both, block, 0.0) for block in scattering)])

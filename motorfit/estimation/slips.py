@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, TypeVar
 
 import numpy as np
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Run
 from motorfit.errors import MotorfitError
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.ground import Sheet, sheets_of
 from motorfit.estimation.resistors import resistor_ratio
-from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Influence, Rows
+from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
 from motorfit.estimation.scatter import project
 from motorfit.estimation.search import Explained, with_directions
 from motorfit.quantities import read_quantity
@@ -276,35 +275,16 @@ def _row(explained: Explained, row: int, shown: FloatArray, load: FloatArray) ->
     problem = explained.joint.problem
     old = problem.conditions
     repeated = np.full(len(shown), row)
-
-    rows = _taken(old.rows, repeated, shown=shown, load=load)
-    influence = _taken(old.influence, repeated, leads=old.influence.leads)
     patterns = problem.assembled.patterns[:, repeated] * _louder(shown)
     return BrushedConditions(
-        rows,
-        influence,
+        replace(old.rows.part(repeated), shown=shown, load=load),
+        old.influence.part(repeated),
         free=problem.free,
         thermal=old.thermal,
         brush_current_scale=old.brush_current_scale,
         patterns=patterns,
         friction=problem.assembled.friction,
     )
-
-
-_Record = TypeVar("_Record", Rows, Influence)
-
-
-def _taken(of: _Record, index: IntArray, **changed: FloatArray) -> _Record:
-    """Some rows of a record of rows, in that order, with some of its arrays changed."""
-    values: dict[str, Any] = dict(changed)
-    for each in fields(of):
-        value = getattr(of, each.name)
-        if each.name in changed or isinstance(value, float):
-            continue
-        values[each.name] = (
-            value[index] if isinstance(value, np.ndarray) else tuple(value[row] for row in index)
-        )
-    return replace(of, **values)
 
 
 def _louder(shown: FloatArray) -> FloatArray:

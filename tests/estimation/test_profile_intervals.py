@@ -7,10 +7,9 @@ from scipy.stats import t as student
 from virtual_benches import PLANS, TRUE
 
 import motorfit as mf
-from motorfit.estimation import likelihood
 from motorfit.estimation.joint import fit_jointly
-from motorfit.estimation.likelihood import profile_intervals
 from motorfit.estimation.problem import pose
+from motorfit.estimation.profile_intervals import profile_intervals
 from motorfit.estimation.solver import whiten
 from motorfit.estimation.uncertainty import split_uncertainty
 from motorfit.simulation.bench import simulate
@@ -107,7 +106,7 @@ def test_a_widened_scatter_widens_the_profile_too():
 
 def test_a_profile_that_does_not_close_is_left_out_and_told(monkeypatch):
     """`lmfit.conf_interval` warns when a probability is not reached; here within no step."""
-    monkeypatch.setattr(likelihood, "_STEPS", 0)
+    monkeypatch.setattr("motorfit.estimation.profile_intervals._STEPS", 0)
     joint = fit_jointly(pose(shaky_bench()))
 
     found = profile_intervals(split_uncertainty(joint), 0.999)

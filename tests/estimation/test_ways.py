@@ -9,11 +9,12 @@ from virtual_benches import PLANS, SPEEDS, TRUE
 
 import motorfit as mf
 from motorfit.estimate import Estimate
-from motorfit.estimation import together
+from motorfit.estimation import resampling
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.problem import pose
 from motorfit.estimation.resampling import draw_means, draw_reading_errors
 from motorfit.estimation.scale_draws import held_scales
+from motorfit.estimation.together import Solved
 from motorfit.estimation.uncertainty import split_uncertainty
 from motorfit.simulation.bench import simulate
 from motorfit.simulation.instruments import RPM, VirtualKit, handheld_meters, virtual_meter
@@ -207,9 +208,9 @@ def test_resamples_without_a_solution_are_told(bench, monkeypatch, way):
     def unsettled(*given, **_):
         _, solution, _, resamples = given
         nowhere = np.full((len(resamples.mean), len(solution.theta)), np.nan)
-        return together.Solved(theta=nowhere, settled=np.zeros(len(nowhere), dtype=bool))
+        return Solved(theta=nowhere, settled=np.zeros(len(nowhere), dtype=bool))
 
-    monkeypatch.setattr(together, "solve_together", unsettled)
+    monkeypatch.setattr(resampling, "solve_together", unsettled)
     fit = mf.fit(bench, interval=way)
 
     assert fit.draws is None
