@@ -35,6 +35,7 @@ class _Scenario:
     cautions: Counter[str] = field(default_factory=Counter)
     with_error: int = 0  # benches
     with_caution: int = 0
+    with_term: int = 0  # benches that a term was claimed of
     sums: dict[tuple[str, str], _Sums] = field(default_factory=dict)
 
 
@@ -54,6 +55,7 @@ class Tally:
         kept.cautions.update(set(trial.false_cautions))
         kept.with_error += bool(trial.false_errors)
         kept.with_caution += bool(trial.false_cautions)
+        kept.with_term += bool(trial.claimed)
         held = self.reference(trial.scenario)
         for result in trial.results:
             truth, unit = held.truths[result.quantity], _unit(held, result.quantity)
@@ -93,8 +95,10 @@ class Tally:
             uncertainty; ``instruments``, their share in the least variance; ``near_bound``,
             whether the truth is within two such deviations of zero; ``readings`` of the
             scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
-            ``not_fitted``, ``false_errors`` and ``false_cautions``, the shares of the benches
-            of the scenario without a fit, or with a false finding.
+            ``not_fitted``, ``false_errors``, ``false_cautions`` and ``terms_claimed``, the
+            shares of the benches of the scenario without a fit, with a false finding, or
+            with an optional term that came in by itself, though no scenario's machine
+            has one.
         """
         rows = [
             {"scenario": name, "quantity": quantity, "interval": interval}
@@ -135,6 +139,7 @@ class Tally:
             "not_fitted": kept.failed / kept.benches,
             "false_errors": kept.with_error / kept.benches,
             "false_cautions": kept.with_caution / kept.benches,
+            "terms_claimed": kept.with_term / kept.benches,
         }
 
 

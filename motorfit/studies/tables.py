@@ -1,11 +1,11 @@
 """The tables of the documentation, from the CSV files of the studies.
 
-python -m motorfit.studies.tables coverage.csv faults.csv
+python -m motorfit.studies.tables coverage.csv faults.csv choices.csv
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,36 +14,13 @@ import pandas as pd
 
 from motorfit.errors import OutputError
 from motorfit.studies.bound import QUANTITIES
+from motorfit.studies.choice_tables import choices_tables
 from motorfit.studies.command import plain_refusals
 from motorfit.studies.faults import CLASSES
 from motorfit.studies.hidden import HIDDEN_IN
-
-#: Heads of the columns.
-_SYMBOLS = {
-    "k": "$k$",
-    "R": "$R$",
-    "Vb": "$V_b$",
-    "T0": "$T_0$",
-    "b": "$b$",
-    "V half": "V, half",
-    "V full": "V, full",
-    "loss W": "loss",
-}
+from motorfit.studies.markdown import SYMBOLS, markdown, origin
 
 _MARKS = {"missed": "**", "chance": "*", "met": "", "": ""}
-
-
-def markdown(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], *, words: Sequence[int] = ()
-) -> str:
-    """A table in Markdown: words to the left, numbers to the right.
-
-    The first column has words, and those whose places ``words`` names.
-    """
-    sides = ["---" if place in (0, *words) else "--:" for place in range(len(heads))]
-    lines = ["| " + " | ".join(heads) + " |", "|" + "|".join(sides) + "|"]
-    lines += ["| " + " | ".join(row) + " |" for row in rows]
-    return "\n".join(lines)
 
 
 def coverage_tables(scores: pd.DataFrame) -> str:
@@ -62,7 +39,7 @@ def coverage_tables(scores: pd.DataFrame) -> str:
         that misses its target is bold, one that misses it by no more than chance in
         italics.
     """
-    parts = [_origin(scores)]
+    parts = [origin(scores, "scenario")]
     for way in dict.fromkeys(scores["interval"]):
         chosen = scores[scores["interval"] == way]
         parts.append(f"### Held the truth, {way} [%]")
@@ -79,14 +56,6 @@ def coverage_tables(scores: pd.DataFrame) -> str:
     parts.append("### Targets")
     parts.append(_targets(scores))
     return "\n\n".join(parts)
-
-
-def _origin(table: pd.DataFrame) -> str:
-    """What it takes to make the same table again."""
-    first = table.iloc[0]
-    told = "" if pd.isna(first["commit"]) else f" at commit {first['commit']}"
-    benches = f"{int(first['benches'])} benches a scenario, " if "level" in table.columns else ""
-    return f"Made{told}: {benches}seed {int(first['seed'])}."
 
 
 def _percent(column: str, places: int = 1) -> Callable[[pd.Series], str]:
@@ -111,7 +80,7 @@ def _by_scenario(scores: pd.DataFrame, cell: Callable[[pd.Series], str], target:
             mark = "" if target is None else _MARKS[str(numbers[target] or "")]
             row.append(f"{mark}{cell(numbers)}{mark}")
         rows.append(row)
-    return markdown(["Bench", *(_SYMBOLS[name] for name in quantities)], rows)
+    return markdown(["Bench", *(SYMBOLS[name] for name in quantities)], rows)
 
 
 def _targets(scores: pd.DataFrame) -> str:
@@ -142,7 +111,7 @@ def faults_tables(table: pd.DataFrame) -> str:
     """
     names = ("clean", "planted", "hidden")
     clean, found, hidden = (table[table["table"] == name] for name in names)
-    parts = [_origin(table)]
+    parts = [origin(table)]
     if len(clean):
         parts += ["### Clean benches with a false finding", _clean(clean)]
     if len(found):
@@ -212,7 +181,9 @@ def _tables(file: Path) -> str:
         return coverage_tables(table.fillna(dict.fromkeys(verdicts, "")))
     if "table" in table.columns:
         return faults_tables(table)
-    raise OutputError(f"{file}: not a table of the coverage or the faults study.")
+    if "choice" in table.columns:
+        return choices_tables(table)
+    raise OutputError(f"{file}: not a table of the coverage, the faults or the choices study.")
 
 
 if __name__ == "__main__":

@@ -86,6 +86,7 @@ def findings_text(tally: Tally) -> str:
     for name, kept in tally.scenarios.items():
         kinds = (kept.errors + kept.cautions).most_common()
         words = [f"{kind} {number}" for kind, number in kinds]
+        words += [f"term claimed {kept.with_term}"] if kept.with_term else []
         words += [f"not fitted {kept.failed}"] if kept.failed else []
         counts = f"error {kept.with_error}, caution {kept.with_caution} of {kept.benches}"
         lines.append(f"  {name}: {counts}  {', '.join(words)}".rstrip())

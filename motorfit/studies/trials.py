@@ -18,6 +18,7 @@ from motorfit.estimate import Estimate
 from motorfit.estimation.fit import Fit, fit
 from motorfit.estimation.intervals import Method
 from motorfit.estimation.physics import MACHINE_PARAMETERS
+from motorfit.estimation.terms import PARAMETER
 from motorfit.machine.brushed import loss_torque, terminal_voltage
 from motorfit.profile.prediction import Prediction
 from motorfit.profile.propagation import machine_of
@@ -59,6 +60,7 @@ class Trial:
     results: tuple[Result, ...]  # of what had a value
     false_errors: tuple[str, ...] = ()  # kinds of findings, on a bench without a slip
     false_cautions: tuple[str, ...] = ()
+    claimed: tuple[str, ...] = ()  # optional terms that came in by themselves: it has none
     failed: bool = False
 
 
@@ -110,7 +112,7 @@ def trial(name: str, number: int, ask: Ask) -> Trial:
     try:
         for interval in ask.intervals:
             fitted = fit(bench, level=ask.level, interval=interval, draws=ask.draws, seed=seed)
-            results += _results(fitted, point, interval)
+            results += results_of(fitted, point, interval)
     except FitError:
         return Trial(scenario=name, results=(), failed=True)
     return Trial(
@@ -118,6 +120,14 @@ def trial(name: str, number: int, ask: Ask) -> Trial:
         results=tuple(results),
         false_errors=_kinds(fitted, "error", scenario),
         false_cautions=_kinds(fitted, "caution", scenario),
+        claimed=claimed_terms(fitted),
+    )
+
+
+def claimed_terms(fitted: Fit) -> tuple[str, ...]:
+    """The optional terms of the machine that a fit left to the readings claims."""
+    return tuple(
+        one.term for one in fitted.terms if one.term in PARAMETER and one.included and not one.asked
     )
 
 
@@ -129,7 +139,22 @@ def _kinds(fitted: Fit, severity: str, scenario: Scenario) -> tuple[str, ...]:
     )
 
 
-def _results(fitted: Fit, point: Point, interval: str) -> Iterator[Result]:
+def results_of(fitted: Fit, point: Point, interval: str) -> Iterator[Result]:
+    """What a fit says of every quantity that has a value, predictions at a point included.
+
+    Parameters
+    ----------
+    fitted : Fit
+        Of one bench.
+    point : Point
+        Where the predictions are made.
+    interval : str
+        How its intervals were made.
+
+    Yields
+    ------
+    Result
+    """
     for symbol, index in SYMBOLS.items():
         estimate = fitted.parameters[MACHINE_PARAMETERS[index]]
         if isinstance(estimate, Estimate):

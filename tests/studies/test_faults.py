@@ -121,7 +121,7 @@ def test_an_existing_file_is_refused_before_the_work(tmp_path):
     assert "is there already. Replace it with --force." in shown.stderr
     again = CliRunner().invoke(print_tables, [str(there)])
     assert again.exit_code == 2
-    assert "not a table of the coverage or the faults study" in again.stderr
+    assert "not a table of the coverage, the faults or the choices study" in again.stderr
 
 
 def test_shares_stand_in_the_class_of_their_noncentrality():

@@ -83,6 +83,13 @@ def test_false_findings_count_once_a_bench():
     assert findings_text(done).splitlines()[1:] == [expected]
 
 
+def test_a_term_that_no_machine_has_is_counted_where_it_is_claimed():
+    done = tally(one_result(1.0), one_result(1.0, claimed=("windage", "armature-reaction")))
+
+    assert done.table()["terms_claimed"].tolist() == [0.5]
+    assert findings_text(done).endswith("error 0, caution 0 of 2  term claimed 1")
+
+
 def verdicts(**changed):
     row = {
         "interval": "linear",
