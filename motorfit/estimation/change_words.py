@@ -22,6 +22,9 @@ from motorfit.unit_tables import RPM
 _MARKS = {0.5: "1/2", 2.0: "2", 1 / 3: "1/3", 3.0: "3"}
 _MARKS_WITHIN = 0.05
 
+#: Words that tell of one sheet's speeds.
+MARKS = "marks are counted wrongly"
+
 #: Another setting's speed fits within so many standard deviations, or this much relatively.
 _SAME_SPEED = 3.0
 _SAME_SPEED_LEAST = 0.01
@@ -227,7 +230,7 @@ def _difference(teller: _Teller, verdict: Verdict, *, named: bool = False) -> st
         if marks := _marks(teller, verdict):
             return (
                 f"{where} the volts per rpm are {1.0 - size:.2f} times theirs, near {marks}, as "
-                "when marks are counted wrongly in one of them"
+                f"when {MARKS} in one of them"
             )
         return (
             f"{where} the volts per rpm are {_percent(size, deviation)} "

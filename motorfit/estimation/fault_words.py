@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from motorfit.bench.records import Bench
-from motorfit.estimation.change_words import change_findings
+from motorfit.estimation.change_words import MARKS, change_findings
 from motorfit.estimation.effect_words import what_it_does
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.reading_words import reading_findings
@@ -82,11 +82,13 @@ def told_once(before: Iterable[Finding], faults: Iterable[Finding]) -> list[Find
         faults = [each for each in faults if each.kind != "constants-differ"]
     places = {place for each in faults if each.kind == "outlier" for place in _places(each)}
     apart = {_file(each) for each in faults if each.kind == "tests-disagree"}
+    counted = any(each.kind == "tests-disagree" and MARKS in each.says for each in faults)
     kept = [
         each
         for each in before
         if not (each.kind in _OF_A_ROW and _places(each) <= places)
         and not (each.kind == "load-above-open-circuit" and apart)
+        and not (each.kind == "constant-off-torque" and counted)
         and not (each.kind == "load-disagrees" and _file(each) in apart)
     ]
     return [*kept, *faults]

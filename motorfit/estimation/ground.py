@@ -10,6 +10,7 @@ from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import R
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE
 
 
@@ -76,9 +77,22 @@ class Ground:
         values = conditions.nominal.values
         self.speed, self.current = values[:, SPEED], values[:, CURRENT]
         self.shown = conditions.rows.shown
+        self.per_ohm = self._per_ohm()
         self.carrying = conditions.rows.metered | np.isfinite(conditions.rows.load)
         self.thermal = conditions.thermal
         self.sheets = sheets_of(bench)
+
+    def _per_ohm(self) -> FloatArray:
+        """Volts that an ohm more takes, at the readings as the fit adjusts them, (n,). [A]
+
+        At the readings as they are it would not be quite what the winding's own ohms take, and
+        the difference is made of the residuals: they would explain themselves.
+        """
+        free = self.joint.problem.free
+        if R not in free:
+            return self.current
+        own = -self.joint.solution.linearised.design[:, 0, free.index(R)]
+        return np.where(self.present[:, 0], own, self.current)
 
     def direction(
         self,

@@ -38,7 +38,7 @@ def heating(ground: Ground) -> Iterator[Suspicion]:
                 shape=shape,
                 file=sheet.name,
                 rows=rows,
-                direction=ground.direction(rows, voltage=per_kelvin * ground.current[rows] * risen),
+                direction=ground.direction(rows, voltage=per_kelvin * ground.per_ohm[rows] * risen),
                 positive=True,
                 most=_MOST_WARMTH,
             )
@@ -98,13 +98,18 @@ def _varied(speed: FloatArray) -> bool:
 
 
 def torque_constant(ground: Ground) -> Iterator[Suspicion]:
-    """Newton metres per ampere that are not the volts per rad/s, relative."""
-    rows = ground.measured_torque()
-    if len(rows):
-        yield Suspicion(
-            family="torque",
-            shape="torque-constant",
-            file="",
-            rows=rows,
-            direction=ground.direction(rows, torque=ground.full[K] * ground.current[rows]),
-        )
+    """Newton metres per ampere that are not the volts per rad/s, relative.
+
+    Runs by itself tell the loss by the same newton metres per ampere: left out, their loss
+    would not be that of the rows whose torque was read.
+    """
+    if not len(ground.measured_torque()):
+        return
+    rows = np.flatnonzero(ground.present[:, 1])
+    yield Suspicion(
+        family="torque",
+        shape="torque-constant",
+        file="",
+        rows=rows,
+        direction=ground.direction(rows, torque=ground.full[K] * ground.current[rows]),
+    )

@@ -44,6 +44,9 @@ _ONE_SETTING = 0.05
 #: A change from some row on has at least so many rows before it and after.
 _ROWS_BEFORE, _ROWS_AFTER = 2, 3
 
+#: What an ammeter shows at zero is less than this share of the sheet's largest current.
+_LARGEST_ZERO = 0.25
+
 
 def single_readings(ground: Ground) -> Iterator[Suspicion]:
     """Each reading by itself; in a row with one equation the columns cannot be told apart."""
@@ -147,7 +150,7 @@ def _lasting(
     if kind != "resistance":
         yield "speed", ground.too_fast(rows), False
     if kind != "open-circuit":
-        yield "series", ground.direction(rows, voltage=ground.current[rows]), True
+        yield "series", ground.direction(rows, voltage=ground.per_ohm[rows]), True
     if kind in ("no-load-motor", "brake"):
         yield "current", ground.misread(rows, CURRENT, ground.shown[rows, CURRENT]), False
 
@@ -158,16 +161,23 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
         return
     for sheet in ground.sheets:
         rows, kind = sheet.rows, sheet.run.kind
-        made: list[tuple[str, FloatArray]] = []
+        made: list[tuple[str, FloatArray, float]] = []
         if kind != "resistance":
-            made.append(("speed", ground.too_fast(rows)))
+            made.append(("speed", ground.too_fast(rows), np.inf))
         if kind != "open-circuit":
-            made.append(("series", ground.direction(rows, voltage=ground.current[rows])))
+            made.append(("series", ground.direction(rows, voltage=ground.per_ohm[rows]), np.inf))
             sign = -1.0 if sheet.run.test.generating else 1.0
-            made.append(("current-zero", ground.misread(rows, CURRENT, sign)))
-        for shape, direction in made:
+            largest = float(np.max(np.abs(ground.current[rows]), initial=0.0))
+            zero = ground.misread(rows, CURRENT, sign)
+            made.append(("current-zero", zero, _LARGEST_ZERO * largest))
+        for shape, direction, most in made:
             yield Suspicion(
-                family="sheet", shape=shape, file=sheet.name, rows=rows, direction=direction
+                family="sheet",
+                shape=shape,
+                file=sheet.name,
+                rows=rows,
+                direction=direction,
+                most=most,
             )
 
 

@@ -170,3 +170,14 @@ def test_a_wrong_torque_by_a_whole_factor_is_told_once():
     fault = Finding(kind="constants-differ", where="bench", says="100 % more")
 
     assert told_once([before], [fault]) == [before]
+
+
+def test_speeds_of_one_sheet_explain_a_constant_that_is_off_the_torque():
+    before = Finding(kind="constant-off-torque", where="bench", says="near 1/2")
+    fault = Finding(
+        kind="tests-disagree",
+        where="open-circuit.csv",
+        says="near 1/2, as when marks are counted wrongly in one of them",
+    )
+
+    assert told_once([before], [fault]) == [fault]

@@ -192,3 +192,44 @@ def test_a_winding_column_leaves_no_room_for_warmth():
     families = {each.family for each in suspects(bench, fit_jointly(pose(bench)))}
 
     assert "heating" not in families
+
+
+def test_the_only_sheet_with_current_cannot_disagree_about_the_winding():
+    """Its ohms are the winding's own: nothing is left for a suspicion to be made of."""
+    plan = replace(PLANS["both directions"], supply_voltages=())
+    bench = simulate(TRUE, plan=plan, seed=4)
+    joint = fit_jointly(pose(bench))
+    (series,) = (
+        each for each in suspects(bench, joint) if each.sort == ("sheet", "series", "load.csv")
+    )
+
+    judged = judge(joint.stack, joint.scales, series.direction[:, None])
+
+    assert judged.score.tolist() == [0.0]
+
+
+def test_doubled_speeds_are_one_disagreement_with_the_torque():
+    """The loss of the runs by itself is told by the same newton metres per ampere."""
+    plan = replace(PLANS["brake"], brake_torques=(0.05, 0.1, 0.2, 0.3, 0.4))
+    bench = simulate(TRUE, plan=plan, seed=3)
+    for file in ("open-circuit.csv", "no-load-motor.csv", "brake.csv"):
+        bench = changed(bench, file, speed=lambda speed, _: 2.0 * speed)
+
+    found = explain(bench, fit_jointly(pose(bench)))
+
+    assert [each.suspicion.shape for each in found.verdicts] == ["torque-constant"]
+
+
+def test_an_ammeter_shows_little_at_zero():
+    """What would turn the smaller currents round is no offset."""
+    bench = usual()
+    joint = fit_jointly(pose(bench))
+    largest = max(float(np.max(np.abs(run.get("current")))) for run in bench.of_kind("load"))
+
+    (zero,) = (
+        each
+        for each in suspects(bench, joint)
+        if each.sort == ("sheet", "current-zero", "load.csv")
+    )
+
+    assert 0.2 * largest < zero.most < 0.3 * largest
