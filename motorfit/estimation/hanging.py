@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from motorfit.estimation.effects import DRIFT, SETTING, USUAL_DRIFT, USUAL_SETTING
+from motorfit.estimation.judging import likelihood
 from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.scatter import estimate_scales, project
-from motorfit.estimation.search import Explained, likelihood
+from motorfit.estimation.search import Explained
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
 

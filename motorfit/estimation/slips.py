@@ -13,10 +13,11 @@ from motorfit.bench.records import Bench, Run
 from motorfit.errors import MotorfitError
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.ground import Sheet, sheets_of
+from motorfit.estimation.judging import with_directions
 from motorfit.estimation.resistors import resistor_ratio
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE, Rows
 from motorfit.estimation.scatter import project
-from motorfit.estimation.search import Explained, with_directions
+from motorfit.estimation.search import Explained
 from motorfit.quantities import read_quantity
 from motorfit.unit_tables import RPM
 
@@ -115,8 +116,11 @@ def _corrections(bench: Bench, run: Run, place: int, others: list[int]) -> Itera
             yield from _misspelt(run, column, place)
             yield from _of_other_rows(run, column, place, others)
     if {"voltage", "current"} <= set(columns):
+        # the numbers change places, whatever the units of their columns
+        volt, ampere = (unit_of(run, name)[1] for name in ("voltage", "current"))
         voltage, current = (abs(float(run.get(name)[place])) for name in ("voltage", "current"))
-        yield Slip(sort="exchanged", values=(("voltage", current), ("current", voltage)))
+        values = (("voltage", current / ampere * volt), ("current", voltage / volt * ampere))
+        yield Slip(sort="exchanged", values=values)
 
 
 def _misspelt(run: Run, column: str, place: int) -> Iterator[Slip]:

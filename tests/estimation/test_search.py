@@ -13,9 +13,10 @@ from virtual_benches import PLANS, TRUE, virtual
 
 from motorfit.estimation.explanation import explain, machine_allowing
 from motorfit.estimation.joint import fit_jointly
+from motorfit.estimation.judging import judge, with_directions
 from motorfit.estimation.problem import pose
 from motorfit.estimation.scatter import Scales, Stacked
-from motorfit.estimation.search import judge, search, with_directions
+from motorfit.estimation.search import search
 from motorfit.estimation.suspicions import LEVELS, suspects
 from motorfit.simulation.bench import simulate
 from motorfit.simulation.plan import Conditions
