@@ -12,7 +12,6 @@ from motorfit.estimation.combinations import combinations, what_separates
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
 from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
-from motorfit.estimation.selection import fitted_magnet_coefficient
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
 from motorfit.profile.model import (
@@ -100,6 +99,15 @@ def make_profile(
             level=level,
         ),
     )
+
+
+def fitted_magnet_coefficient(joint: Joint) -> float | None:
+    """Change of the EMF constant per kelvin: the usual one, or what the readings made of it."""
+    coefficient = joint.problem.magnet_coefficient
+    if coefficient is None or "magnet-temperature" not in joint.problem.terms:
+        return coefficient
+    error = joint.solution.theta[len(joint.problem.free) :][-1]  # the last unknown error
+    return float(coefficient * (1.0 + error))
 
 
 _ZERO_WORDS = {C: "windage", A: "armature reaction"}

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from motorfit.estimation.joint import Joint
+from motorfit.estimation.profiling import fitted_magnet_coefficient
 from motorfit.estimation.result import ResidualRow
-from motorfit.estimation.selection import fitted_magnet_coefficient
 from motorfit.estimation.terms import Considered, Term
 from motorfit.finding import Finding, Severity
 

@@ -3,47 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtri, stdtr
 
-from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
-from motorfit.estimation.ground import Suspicion
 from motorfit.estimation.joint import Joint, fit_jointly
 from motorfit.estimation.problem import Problem, pose
-from motorfit.estimation.residuals import widening
-from motorfit.estimation.solver import solution_at
-from motorfit.estimation.suspicions import suspects
+from motorfit.estimation.term_evidence import (
+    direction_of,
+    explained_otherwise,
+    score,
+    significance,
+)
 from motorfit.estimation.terms import PARAMETER, TERMS, Considered, Term
-from motorfit.estimation.uncertainty import split_uncertainty
 
 #: The readings demand a term from this many standard deviations on: one clean bench in
 #: 30,000. What is fitted by itself must not be chance.
 DEMANDED = 4.0
 
-#: It must still be there beside whatever else may be wrong with a bench: a slip in a row, a
-#: winding that warms up, a lead that came loose.
-BESIDE = 2.5
-
-#: ... or, where it is in as a doubt only, by this share of what it is alone.
-_SHARE_BESIDE = 0.4
-
-#: From this many standard deviations on a term is tried, and is in as a doubt ...
+#: From this many standard deviations on a term is tried, and is in at least as a doubt ...
 HINTED = 2.5
 
-#: ... or from this share of the most that it could reach.
+#: ... or from this share of the most that it could reach: with few readings to spare no score
+#: can be large.
 _SHARE_OF_MOST = 0.75
 
 #: Magnet temperatures that differ by more make the coefficient's doubt matter. [K]
 MAGNET_SPREAD = 10.0
 
-#: Readings in so few degrees of freedom tell nothing of a chance.
-_NO_CHANCE = 1e-300
-
+#: Readings that would carry a term.
 WHAT_IT_TAKES: dict[Term, str] = {
     "armature-reaction": "load with several resistors at several speeds",
     "windage": "no-load-motor over a wide range of speeds",
@@ -87,14 +77,14 @@ def fit_with_terms(
     Notes
     -----
     Left to the readings, a term comes in where its coefficient is positive by `DEMANDED`
-    standard deviations (Student's quantile for its degrees of freedom), is still so by
-    `BESIDE` next to any one other thing that may be wrong (a slip in a row, a winding that
-    warms up, a lead that came loose), and where it and every other parameter that was
-    measured without it are measured. At `HINTED` or more it is in as a doubt: it is fitted,
-    not claimed, and the uncertainty of all grows until the fit without it is within. Where
-    something else explains the readings as well it is out; what armature reaction would do
-    to the others is then added to their uncertainty. The doubt of the magnets' coefficient
-    comes in where their temperatures were read and differ by more than `MAGNET_SPREAD`.
+    standard deviations (Student's quantile for its degrees of freedom), where no one other
+    thing that may be wrong explains the readings as well (`explained_otherwise`), and where
+    it and every other parameter that was measured without it are measured. At `HINTED` or
+    more it is in as a doubt: it is fitted, not claimed, and the uncertainty of all grows
+    until the fit without it is within. Where something else explains the readings as well
+    it is out; what armature reaction would do to the others is then added to their
+    uncertainty. The doubt of the magnets' coefficient comes in where their temperatures
+    were read and differ by more than `MAGNET_SPREAD`.
     """
     problem = pose(bench, terms=terms or ())
     if terms is not None:
@@ -123,7 +113,7 @@ def _asked(joint: Joint, term: Term) -> Considered:
         if place is None or not joint.standing.known[place]:
             why = f"asked for, and the readings cannot carry it; it takes {WHAT_IT_TAKES[term]}"
         else:
-            evidence = _significance(joint, place)
+            evidence = significance(joint, place)
     return Considered(term=term, included=wanted, asked=True, why=why, evidence=evidence)
 
 
@@ -178,11 +168,11 @@ def _consider(
     place = tried.problem.free.index(PARAMETER[term])
     if not _carried(joint, tried, place):
         return left_out(f"the readings cannot carry it; it takes {WHAT_IT_TAKES[term]}")
-    evidence = _significance(tried, place)
+    evidence = significance(tried, place)
     demanded = evidence >= DEMANDED
-    rival = _rival(bench, tried, place, demanded=demanded)
+    rival = explained_otherwise(bench, tried, place, demanded=demanded)
     if rival is not None:
-        return allowed_for(_RIVALS[rival.family].format(file=rival.file), evidence)
+        return allowed_for(rival, evidence)
     return _joined(joint, tried, place, doubted=not demanded), Considered(
         term=term,
         included=demanded,
@@ -218,56 +208,9 @@ def _worth_a_try(joint: Joint) -> float:
     return float(min(HINTED, _SHARE_OF_MOST * spare**0.5))
 
 
-def fitted_magnet_coefficient(joint: Joint) -> float | None:
-    """Change of the EMF constant per kelvin: the usual one, or what the readings made of it."""
-    coefficient = joint.problem.magnet_coefficient
-    if coefficient is None or "magnet-temperature" not in joint.problem.terms:
-        return coefficient
-    error = joint.solution.theta[len(joint.problem.free) :][-1]  # the last unknown error
-    return float(coefficient * (1.0 + error))
-
-
-def score(joint: Joint, term: Term) -> float | None:
-    r"""How far the residuals of a fit without a term ask for it, in standard deviations.
-
-    .. math:: z = -d^\mathsf{T} P y / \sqrt{d^\mathsf{T} P d}
-
-    with d the derivative of the condition equations with the term's coefficient.
-
-    Parameters
-    ----------
-    joint : Joint
-        Solved without the term.
-    term : Term
-        One with a machine parameter.
-
-    Returns
-    -------
-    float or None
-        None where no residual could show it.
-    """
-    direction = _direction(joint, PARAMETER[term])
-    projection = joint.projected.projection
-    information = float(direction @ projection @ direction)
-    most = float(direction @ joint.projected.weight @ direction)
-    if not information > 1e-9 * most:
-        return None
-    return float(-(direction @ projection @ joint.stack.residual) / information**0.5)
-
-
-def _direction(joint: Joint, index: int) -> FloatArray:
-    """df/d(a machine parameter that is not free), at its value of zero, (N,)."""
-    conditions = copy(joint.problem.conditions)
-    place = int(np.searchsorted(joint.problem.free, index))
-    conditions.free = [*joint.problem.free[:place], index, *joint.problem.free[place:]]
-    theta = np.insert(joint.solution.theta, place, 0.0)
-    at = solution_at(conditions, theta, np.exp(joint.scales.log_variance))
-    return np.asarray(at.linearised.design[conditions.present][:, place])
-
-
 def _allowing_for(joint: Joint, term: Term) -> Joint:
     r"""The same fit, uncertain by what a term left out would do: :math:`G d\,\hat c`."""
-    direction = _direction(joint, PARAMETER[term])
+    direction = direction_of(joint, PARAMETER[term])
     turned = joint.projected.projection @ direction
     size = (turned @ joint.stack.residual) / (turned @ direction)
     moves = (joint.projected.gain @ direction * size)[None]
@@ -285,70 +228,3 @@ def _carried(before: Joint, after: Joint, place: int) -> bool:
         if known and name not in measured
     }
     return names[place] in measured and not lost
-
-
-def _significance(joint: Joint, place: int) -> float:
-    """By how many standard deviations a parameter is above zero, small samples allowed for."""
-    uncertainty = split_uncertainty(joint, widening(joint))
-    weights = np.eye(len(joint.machine))[place]
-    ratio = float(joint.machine[place]) / max(float(uncertainty.total[place, place]) ** 0.5, 1e-300)
-    chance = float(stdtr(uncertainty.degrees_of_freedom(weights), -abs(ratio)))
-    return float(np.sign(ratio) * -ndtri(max(chance, _NO_CHANCE)))
-
-
-def _rival(bench: Bench, joint: Joint, place: int, *, demanded: bool) -> Suspicion | None:
-    """What explains the readings as well as the term, if anything does."""
-    others = [one for one in suspects(bench, joint) if one.family in _RIVALS]
-    if not others:
-        return None
-    ratios = beside(joint, place, np.stack([one.direction for one in others]))
-    least = int(np.argmin(ratios))
-    alone = float(joint.machine[place] / joint.covariance[place, place] ** 0.5)
-    enough = BESIDE if demanded else _SHARE_BESIDE * alone
-    return others[least] if ratios[least] < enough else None
-
-
-#: What a rival of a term is, by its family.
-_RIVALS = {
-    "reading": "a single row of {file} would explain it as well",
-    "group": "one setting of {file} would explain it as well",
-    "step": "something that changed while {file} was filled in would explain it as well",
-    "sheet": "something in {file} alone would explain it as well",
-    "heating": "a winding that warms up in {file} would explain it as well; it takes a column "
-    "winding",
-}
-
-
-def beside(joint: Joint, place: int, directions: FloatArray) -> FloatArray:
-    r"""A parameter over its standard deviation beside one other effect after another.
-
-    With G the gain, P the projection and d what another effect would do to the condition
-    equations, fitting that too moves the parameters by
-    :math:`G d\, (d^\mathsf{T} P y) / (d^\mathsf{T} P d)` and adds
-    :math:`G d\, d^\mathsf{T} G^\mathsf{T} / (d^\mathsf{T} P d)` to their covariance, the
-    scales held.
-
-    Parameters
-    ----------
-    joint : Joint
-        A solved bench of N condition equations.
-    place : int
-        Of the parameter among the free ones.
-    directions : ndarray, shape (s, N)
-        The other effects.
-
-    Returns
-    -------
-    ndarray, shape (s,)
-        As without the other effect where no residual could show that one.
-    """
-    projected, value = joint.projected, float(joint.machine[place])
-    variance = float(projected.covariance[place, place])
-    turned = directions @ projected.projection
-    information = np.einsum("sn,sn->s", turned, directions)
-    most = np.einsum("sn,nm,sm->s", directions, projected.weight, directions)
-    seen = information > 1e-9 * most
-    information = np.where(seen, information, 1.0)
-    reach = np.where(seen, directions @ projected.gain[place], 0.0)
-    moved = value + reach * (turned @ joint.stack.residual) / information
-    return np.asarray(moved / np.sqrt(variance + reach**2 / information))

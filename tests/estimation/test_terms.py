@@ -13,7 +13,8 @@ from motorfit.estimation.fit import fit
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.physics import A, C
 from motorfit.estimation.problem import pose
-from motorfit.estimation.selection import beside, fit_with_terms, score
+from motorfit.estimation.selection import fit_with_terms
+from motorfit.estimation.term_evidence import beside, score
 from motorfit.estimation.terms import check_terms, magnet_coefficient_prior
 from motorfit.machine.brushed import loss_torque, terminal_voltage
 from motorfit.machine.temperature import MAGNET_COEFFICIENT
