@@ -29,6 +29,9 @@ MARKS = "marks are counted wrongly"
 _SAME_SPEED = 3.0
 _SAME_SPEED_LEAST = 0.01
 
+#: No more than this share of what an ammeter shows is too much.
+_LARGEST_SHARE = 0.99
+
 #: So many instruments are named that could explain a difference.
 _MOST_NAMED = 2
 
@@ -159,9 +162,11 @@ def _step(teller: _Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> _Tol
         if "speed" in sorts:
             causes += ", or a belt that slips"
     else:
-        size = verdict.size
+        of_shown = min(verdict.size, _LARGEST_SHARE)
+        size = of_shown / (1.0 - of_shown)  # of what flows
+        deviation = verdict.deviation / (1.0 - of_shown) ** 2
         what = (
-            f"the ammeter shows {_percent(size, verdict.deviation)} "
+            f"the ammeter shows {_percent(size, deviation)} "
             f"{'more' if size > 0 else 'less'} than before"
         )
         causes = "a shunt, a range or a battery of the ammeter that changed"

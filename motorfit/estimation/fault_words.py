@@ -90,8 +90,20 @@ def told_once(before: Iterable[Finding], faults: Iterable[Finding]) -> list[Find
         and not (each.kind == "load-above-open-circuit" and apart)
         and not (each.kind == "constant-off-torque" and counted)
         and not (each.kind == "load-disagrees" and _file(each) in apart)
+        and not (each.kind == "load-disagrees" and _is_of_a_step(each, faults))
     ]
     return [*kept, *faults]
+
+
+def _is_of_a_step(row: Finding, faults: Iterable[Finding]) -> bool:
+    """Whether rows lie behind a place from which on their sheet is another."""
+    steps = [
+        (_file(each), int(each.where.rpartition(":")[2])) for each in faults if each.kind == "step"
+    ]
+    return all(
+        number.isdigit() and any(file == own and int(number) >= start for own, start in steps)
+        for file, number in _places(row)
+    )
 
 
 def _file(finding: Finding) -> str:

@@ -180,8 +180,8 @@ def _which_column(explained: Explained, row: _Row) -> str:
     ratio = abs(float(run.get("voltage")[place] / run.get("current")[place]))
     if abs(np.log(ratio / usual)) > _SAME_RESISTOR:
         return (
-            f"Volts over amps are {ratio:.3g} ohm there and {usual:.3g} ohm in the other rows "
-            "with that resistor: look at these two first."
+            f"Volts over amps are {_ohms(ratio)} ohm there and {_ohms(usual)} ohm in the other "
+            "rows with that resistor: look at these two first."
         )
     speed = float(run.get("speed")[place])
     fits = speed - row.verdict.size * _through(explained, row, "speed")
@@ -191,3 +191,8 @@ def _which_column(explained: Explained, row: _Row) -> str:
         f"Volts over amps are those of the resistor, so look at the speed first: "
         f"{written(run, 'speed', fits)} would fit."
     )
+
+
+def _ohms(value: float) -> str:
+    """Three digits, without a power of ten."""
+    return f"{float(f'{value:.3g}'):.7g}"

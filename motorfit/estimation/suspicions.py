@@ -44,7 +44,7 @@ _ONE_SETTING = 0.05
 #: A change from some row on has at least so many rows before it and after.
 _ROWS_BEFORE, _ROWS_AFTER = 2, 3
 
-#: What an ammeter shows at zero is less than this share of the sheet's largest current.
+#: What an ammeter shows at zero is less than this share of the largest current.
 _LARGEST_ZERO = 0.25
 
 
@@ -159,6 +159,7 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
     """What one sheet says differently from the others."""
     if len(ground.sheets) < 2:
         return
+    largest_zero = _LARGEST_ZERO * float(np.max(np.abs(ground.current), initial=0.0))
     for sheet in ground.sheets:
         rows, kind = sheet.rows, sheet.run.kind
         made: list[tuple[str, FloatArray, float]] = []
@@ -167,9 +168,8 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
         if kind != "open-circuit":
             made.append(("series", ground.direction(rows, voltage=ground.per_ohm[rows]), np.inf))
             sign = -1.0 if sheet.run.test.generating else 1.0
-            largest = float(np.max(np.abs(ground.current[rows]), initial=0.0))
             zero = ground.misread(rows, CURRENT, sign)
-            made.append(("current-zero", zero, _LARGEST_ZERO * largest))
+            made.append(("current-zero", zero, largest_zero))
         for shape, direction, most in made:
             yield Suspicion(
                 family="sheet",

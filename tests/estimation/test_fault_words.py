@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -181,3 +182,23 @@ def test_speeds_of_one_sheet_explain_a_constant_that_is_off_the_torque():
     )
 
     assert told_once([before], [fault]) == [fault]
+
+
+def test_resistors_that_are_others_behind_a_step_are_told_by_the_step():
+    step = Finding(kind="step", where="load.csv:7", says="from row 7 on")
+    behind = Finding(kind="load-disagrees", where="load.csv:8", says="behind (row 8)")
+    before = Finding(kind="load-disagrees", where="load.csv:4", says="before (row 4)")
+
+    assert told_once([behind, before], [step]) == [before, step]
+
+
+def test_a_shunt_that_shows_a_tenth_less_is_told_as_a_tenth():
+    """Of what flows; of what is shown it would be a ninth."""
+    tenth = np.where(np.arange(12) >= 6, 0.9, 1.0)
+    bench = changed(usual(), "load.csv", current=lambda i, _: i * tenth)
+
+    finding = next(each for each in grave(bench) if each.kind == "step")
+
+    told = re.search(r"the ammeter shows ([0-9.]+) % less", finding.says)
+    assert told
+    assert float(told[1]) == pytest.approx(10.0, abs=0.8)

@@ -111,6 +111,22 @@ def test_volts_in_the_column_of_amps():
     assert dict(slip.values) == {"voltage": pytest.approx(volts), "current": pytest.approx(-amps)}
 
 
+def test_volts_in_a_column_of_milliamperes():
+    """The numbers change places, not the volts and amperes."""
+    clean = usual(armature_resistance=40.0, coulomb_torque=0.003, viscous_coefficient=5e-6)
+    (load,) = clean.of_kind("load")
+    inside = replace(load, units={**load.units, "current": ("mA", 1e-3)})
+    clean = replace(clean, runs=tuple(inside if run is load else run for run in clean.runs))
+    volts, amps = (cell(clean, "load.csv", name, 7) for name in ("voltage", "current"))
+    bench = with_cell(clean, "load.csv", "voltage", 7, abs(amps) * 1000)
+    bench = with_cell(bench, "load.csv", "current", 7, np.copysign(volts / 1000, amps))
+
+    slip, *_ = slips_of(bench)
+
+    assert slip.sort == "exchanged"
+    assert dict(slip.values) == pytest.approx({"voltage": volts, "current": abs(amps)})
+
+
 def test_another_resistor_than_is_written():
     """Without an ammeter the resistor tells the current; 4.7 ohm was connected, not 2.2."""
     clean = simulate(TRUE, plan=replace(PLAN, load_columns="load"), seed=1)
