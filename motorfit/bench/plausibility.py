@@ -28,7 +28,7 @@ from motorfit.bench.sense_of_sheets import (
     voltage_against_speed,
 )
 from motorfit.bench.settings import Settings
-from motorfit.finding import Finding
+from motorfit.finding import Finding, worst_first
 
 Check = Callable[[Evidence], Iterable[Finding]]
 
@@ -69,6 +69,4 @@ def check_plausibility(
         What looks like a slip, the most damaging first; never a refusal.
     """
     evidence = Evidence(runs, settings, instruments)
-    found = [finding for check in CHECKS for finding in check(evidence)]
-    order = {"error": 0, "caution": 1, "note": 2, "good": 3}
-    return tuple(sorted(found, key=lambda finding: (order[finding.severity], -finding.damage)))
+    return worst_first(finding for check in CHECKS for finding in check(evidence))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from motorfit.bench.records import Bench
@@ -15,7 +17,7 @@ from motorfit.estimation.rows import READ
 from motorfit.estimation.search import Explained
 from motorfit.estimation.tangles import WORDS, not_told_apart
 from motorfit.estimation.uncertainty import BEYOND, Uncertainty, beyond_bounds
-from motorfit.finding import Finding, Severity
+from motorfit.finding import Finding, worst_first
 
 _CAUSES = {
     "armature_resistance": "a rectifier in the way, volts and amps exchanged, or a wrong resistor",
@@ -31,8 +33,6 @@ _LOOSE = 6.0
 #: ... where the residuals know it this well.
 _LOOSE_FREEDOM = 4.0
 
-_ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
-
 #: Directions are called different beyond this level of a two-sided test: of two, one in 300.
 _DIFFERENT = 0.9985
 
@@ -41,6 +41,7 @@ def fit_findings(
     bench: Bench,
     uncertainty: Uncertainty,
     widths: dict[str, tuple[WidthShare, ...]],
+    remarks: Iterable[Finding] = (),
 ) -> tuple[Finding, ...]:
     """All findings of a bench, those before the fit included, most damaging first.
 
@@ -52,10 +53,13 @@ def fit_findings(
         Of the solved bench.
     widths : dict
         Causes of each variance.
+    remarks : iterable of Finding
+        What the fit did of its own accord, from `motorfit.estimation.remarks`.
 
     Returns
     -------
     tuple of Finding
+        That nothing is odd among them where none is grave.
     """
     joint = uncertainty.joint
     explained = explain(bench, joint)
@@ -68,10 +72,11 @@ def fit_findings(
         *_scattered(explained),
         *_ammeter_offset(widths),
         *not_told_apart(uncertainty),
+        *remarks,
     ]
-    if not any(finding.severity in ("error", "caution") for finding in found):
+    if not any(finding.grave for finding in found):
         found.append(_nothing_odd(bench))
-    return tuple(sorted(found, key=lambda item: (_ORDER.index(item.severity), -item.damage)))
+    return worst_first(found)
 
 
 def _scattered(explained: Explained) -> list[Finding]:

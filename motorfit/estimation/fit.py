@@ -18,7 +18,7 @@ from motorfit.estimation.intervals import Method
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B, C
 from motorfit.estimation.profiling import make_profile
-from motorfit.estimation.remarks import with_remarks
+from motorfit.estimation.remarks import remarks_on
 from motorfit.estimation.residuals import residual_rows, widening
 from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.robust import as_read, fit_robustly
@@ -125,9 +125,8 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
     }
     # what does not belong is judged with every reading counted fully
     judged = replace(uncertainty, joint=as_read(joint))
-    findings = with_remarks(
-        fit_findings(bench, judged, widths), chosen.considered, residuals, joint
-    )
+    remarks = remarks_on(chosen.considered, residuals, joint)
+    findings = fit_findings(bench, judged, widths, remarks)
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual
     return Fit(

@@ -8,8 +8,6 @@ from motorfit.estimation.result import ResidualRow
 from motorfit.estimation.terms import Considered, Term
 from motorfit.finding import Finding, Severity
 
-_ORDER: tuple[Severity, ...] = ("error", "caution", "note", "good")
-
 #: How bad it is, what the readings show, and where to look.
 _SHOWS: dict[Term, tuple[Severity, str, str]] = {
     # what slips under load looks the same, and is not the machine's
@@ -27,18 +25,15 @@ HELD_BACK = 0.5
 _MOST_NAMED = 5
 
 
-def with_remarks(
-    findings: tuple[Finding, ...],
+def remarks_on(
     considered: tuple[Considered, ...],
     residuals: tuple[ResidualRow, ...],
     joint: Joint,
 ) -> tuple[Finding, ...]:
-    """Findings with what the fit decided by itself, most damaging first.
+    """What the fit decided by itself, and which rows it held back as asked.
 
     Parameters
     ----------
-    findings : tuple of Finding
-        Of the readings.
     considered : tuple of Considered
         Optional terms.
     residuals : tuple of ResidualRow
@@ -57,9 +52,7 @@ def with_remarks(
     ]
     if joint.problem.held is not None:
         remarks += _held_back(residuals)
-    return tuple(
-        sorted([*findings, *remarks], key=lambda one: (_ORDER.index(one.severity), -one.damage))
-    )
+    return tuple(remarks)
 
 
 def _of_term(one: Considered) -> Finding:

@@ -13,7 +13,7 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Run
 from motorfit.cautions import Caution, crossed
 from motorfit.estimation.result import Fit, WidthShare
-from motorfit.finding import Finding
+from motorfit.finding import Finding, worst_first
 from motorfit.report.changes import Changes
 from motorfit.report.layout import (
     LABEL,
@@ -44,7 +44,6 @@ _SAID_ELSEWHERE = frozenset({"not-told-apart"})
 #: A cause with this share of a variance decides it.
 DECIDES = 0.5
 
-_SEVERITIES = ("error", "caution", "note", "good")
 #: Defaults that decide the intervals come first.
 _OF_AN_INSTRUMENT = re.compile(r"(speed|voltage|current|load|torque|force|arm)\b.*:")
 
@@ -164,8 +163,7 @@ def _since(changes: Changes | None) -> Block:
 
 def chosen_findings(findings: Iterable[Finding]) -> list[Finding]:
     """The findings for the first screen, most damaging first, good news last."""
-    ordered = sorted(findings, key=lambda one: (_SEVERITIES.index(one.severity), -one.damage))
-    return ordered[:MOST_FINDINGS]
+    return list(worst_first(findings)[:MOST_FINDINGS])
 
 
 def _not_said(fit: Fit) -> list[Finding]:
@@ -183,7 +181,7 @@ def _findings(fit: Fit) -> Block:
             severity="good",
         )
         chosen = [nothing_odd, *chosen][:MOST_FINDINGS]
-    grave = [one for one in chosen if one.severity in ("error", "caution")]
+    grave = [one for one in chosen if one.grave]
     told: list[tuple[list[Finding], int, int]] = [(chosen, most, most) for most in (4, 3, 2, 1)]
     costs: tuple[float, ...] = (1.0, 2.6, 2.7)
     if grave:  # what to do about them goes before all notes
@@ -198,7 +196,7 @@ def _findings_told(fit: Fit, shown: Sequence[Finding], most: int, of_note: int) 
     label = _findings_label(fit, shown)
     lines: list[str] = []
     for one in shown:
-        room = most if one.severity in ("error", "caution") else of_note
+        room = most if one.grave else of_note
         lines += bulleted("" if lines else label, [_told_in(one, room)], room)
     return lines
 

@@ -41,7 +41,7 @@ def summary(fits: Mapping[str, Fit | None]) -> str:
 def _row(fit: Fit) -> tuple[str, str, str, str, str]:
     parameters = fit.parameters
     loss = "?" if fit.loss is None else with_half_width(fit.loss.power)
-    odd = sum(one.severity in ("error", "caution") for one in fit.findings)
+    odd = sum(one.grave for one in fit.findings)
     return (
         with_half_width(parameters["emf_constant"], 1000 * RPM),
         with_half_width(parameters["armature_resistance"]),
