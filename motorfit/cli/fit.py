@@ -54,8 +54,13 @@ def _terms(_: click.Context, __: click.Parameter, text: str) -> tuple[str, ...] 
     from motorfit.estimation.terms import check_terms
 
     names = [name.strip() for name in text.split(",") if name.strip()]
+    if not names:
+        raise click.BadParameter("names no term. Write names of terms, or none, or auto.")
     if names == ["auto"]:
         return None
+    alone = next((name for name in names if name in ("auto", "none")), "")
+    if alone and len(names) > 1:
+        raise click.BadParameter(f"{alone!r} stands alone, found {text!r}.")
     try:
         return check_terms([] if names == ["none"] else names)
     except ValueError as error:

@@ -46,8 +46,11 @@ def _known(profile: MachineProfile, *names: str) -> bool:
     return all(isinstance(profile.parameters[name], Estimate) for name in names)
 
 
-def _combined(profile: MachineProfile, part: str) -> bool:
-    return any(part in combination.of for combination in profile.combinations)
+def _combined(profile: MachineProfile, part: str, at: str = "") -> bool:
+    return any(
+        part in combination.of and (not at or at in combination.at)
+        for combination in profile.combinations
+    )
 
 
 def _as_a_generator(profile: MachineProfile) -> Answer:
@@ -55,7 +58,8 @@ def _as_a_generator(profile: MachineProfile) -> Answer:
     if _known(profile, "emf_constant", "armature_resistance", "brush_drop"):
         return Answer(question=question, answer="yes", why="volts and sag at any speed and load")
     if _combined(profile, "emf_constant"):
-        return Answer(question=question, answer="partly", why="only on the resistor that was used")
+        one = "resistor" if _combined(profile, "emf_constant", at="load") else "speed"
+        return Answer(question=question, answer="partly", why=f"only at the {one} that was used")
     if _known(profile, "emf_constant") and _combined(profile, "armature_resistance"):
         return Answer(
             question=question, answer="partly", why="sag only at the current that was read"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from numbers import Real
 
 import numpy as np
 
@@ -89,8 +90,10 @@ def fit(
     FitError
         If no test in the bench has equations in this release, or it does not settle.
     ValueError
-        If ``level`` or ``draws`` is out of range, or there is no such ``interval`` or
-        no such term.
+        If ``level``, ``draws`` or ``seed`` is out of range, or there is no such
+        ``interval`` or no such term.
+    TypeError
+        If ``bench`` is none.
 
     Examples
     --------
@@ -103,9 +106,11 @@ def fit(
     >>> low < 0.8 < high
     True
     """
-    if not 0.5 <= level <= 0.999:
+    if not isinstance(bench, Bench):
+        raise TypeError(f"fit takes a bench, as read_bench gives it, found {bench!r}")
+    if not isinstance(level, Real) or not 0.5 <= level <= 0.999:
         raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
-    check_method(interval, draws)
+    check_method(interval, draws, seed)
     wanted_terms = check_terms(terms)
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))

@@ -141,6 +141,17 @@ class Fit:
     terms: tuple[Considered, ...] = ()
     robust: bool = False
 
+    def __repr__(self) -> str:
+        """One line: a fit holds thousands of numbers."""
+        known = [
+            f"{name}={one.value:.4g} {one.unit}"
+            for name, one in self.parameters.items()
+            if isinstance(one, Estimate)
+        ]
+        readings = f"{sum(self.counts.values())} readings"
+        found = f"{len(self.findings)} findings"
+        return f"Fit({', '.join([repr(self.profile.machine.title), readings, *known, found])})"
+
     @property
     def parameters(self) -> Mapping[str, Estimate | NotKnown]:
         """Of the profile: an `Estimate`, or what is not known and what would give it."""

@@ -63,6 +63,8 @@ def check_terms(terms: Iterable[str] | None) -> tuple[Term, ...] | None:
     """
     if terms is None:
         return None
+    if not isinstance(terms, Iterable):
+        raise ValueError(f"terms must be names of optional terms, found {terms!r}")
     wanted = [terms] if isinstance(terms, str) else list(terms)
     for name in wanted:
         if name not in TERMS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from numbers import Integral
 from typing import get_args
 
 import numpy as np
@@ -34,8 +35,8 @@ class Wanted:
     seed: int = SEED
 
 
-def check_method(method: str, draws: int) -> None:
-    """Refuse a way that does not exist, and too few draws.
+def check_method(method: str, draws: int, seed: int) -> None:
+    """Refuse a way that does not exist, too few draws, and a seed that starts nothing.
 
     Raises
     ------
@@ -46,8 +47,11 @@ def check_method(method: str, draws: int) -> None:
     if method not in known:
         names = ", ".join(map(repr, known))
         raise ValueError(f"interval must be one of {names}, found {method!r}")
-    if not draws >= _FEWEST_DRAWS:
-        raise ValueError(f"draws must be at least {_FEWEST_DRAWS}, found {draws!r}")
+    for name, number, least in (("draws", draws, _FEWEST_DRAWS), ("seed", seed, 0)):
+        if not isinstance(number, Integral):
+            raise ValueError(f"{name} must be a whole number, found {number!r}")
+        if number < least:
+            raise ValueError(f"{name} must be at least {least}, found {number!r}")
 
 
 def by_way(uncertainty: Uncertainty, wanted: Wanted) -> Uncertainty:

@@ -73,14 +73,15 @@ def _predictions(fit: Fit, profile: Path) -> tuple[str, ...]:
 
 def _load(fit: Fit) -> float:
     """The resistor of the middle load reading; ten times the winding where there is none."""
-    ohms = [
-        np.where(
-            np.isfinite(run.get("load")),
-            run.get("load"),
-            run.get("voltage") / np.abs(run.get("current")),
-        )
-        for run in fit.bench.of_kind("load")
-    ]
+    with np.errstate(divide="ignore", invalid="ignore"):  # rows without current
+        ohms = [
+            np.where(
+                np.isfinite(run.get("load")),
+                run.get("load"),
+                run.get("voltage") / np.abs(run.get("current")),
+            )
+            for run in fit.bench.of_kind("load")
+        ]
     known = np.concatenate(ohms) if ohms else np.zeros(0)
     known = np.sort(known[np.isfinite(known) & (known > 0)])
     if known.size:

@@ -44,12 +44,15 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
         _row("brush drop", profile.parameters["brush_drop"], below=below),
         _loss_row(fit),
     ]
-    return numbers, [*together, *_telling_apart(profile)]
+    return numbers, [*together, *_telling_apart(fit)]
 
 
 def _columns(label: str, value: str, interval: str, known: str) -> str:
     first, second, third = _COLUMNS
-    return cut_row(f"{label:<{first}}{value:<{second}}{interval:<{third}}{known}")
+    row = f"{label} ".ljust(first) + value
+    row = f"{row} ".ljust(first + second) + interval
+    row = f"{row} ".ljust(first + second + third) + known
+    return cut_row(row)
 
 
 def _row(
@@ -112,13 +115,18 @@ def _together(profile: MachineProfile) -> list[str]:
     ]
 
 
-def _telling_apart(profile: MachineProfile) -> list[str]:
+def _telling_apart(fit: Fit) -> list[str]:
     """What would tell volts per rpm, winding and brushes from each other."""
-    parts = [profile.parameters[name] for name in ELECTRICAL]
+    parts = [fit.profile.parameters[name] for name in ELECTRICAL]
     needs = [
         part.needs for part in parts if isinstance(part, NotKnown) and part.standing == "combined"
     ]
-    return [cut_row(f"  To tell them apart it takes: {needs[0]}")] if needs else []
+    if not needs:
+        return []
+    if any(one.severity == "error" for one in fit.findings):
+        # a slip makes all scatter look so large that nothing can be told apart any more
+        return ["  Settle the findings first: what does not fit hides what they are"]
+    return [cut_row(f"  To tell them apart it takes: {needs[0]}")]
 
 
 def _combination_row(known: Combination) -> str:

@@ -65,3 +65,14 @@ def test_an_unknown_term_is_refused_with_the_nearest(bench):
     assert result.exit_code == 2
     assert "the nearest is 'windage'" in result.stderr
     assert not (bench / "profile.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("terms", "says"),
+    [("none,windage", "'none' stands alone"), ("windage,auto", "'auto' stands"), (" ", "no term")],
+)
+def test_words_that_stand_for_all_terms_stand_alone(bench, terms, says):
+    result = run(bench, "--terms", terms)
+
+    assert result.exit_code == 2
+    assert says in result.stderr

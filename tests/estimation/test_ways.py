@@ -260,6 +260,34 @@ def test_too_few_draws_are_refused(bench):
         mf.fit(bench, interval="bootstrap", draws=5)
 
 
+@pytest.mark.parametrize(
+    ("wrong", "says"),
+    [
+        ({"draws": 100.5}, "draws must be a whole number, found 100.5"),
+        ({"seed": -1}, "seed must be at least 0, found -1"),
+        ({"seed": "x"}, "seed must be a whole number, found 'x'"),
+        ({"level": "0.9"}, "level must be from 0.5 to 0.999, found '0.9'"),
+        ({"terms": 5}, "terms must be names of optional terms, found 5"),
+    ],
+)
+def test_what_is_no_number_or_no_name_is_refused(bench, wrong, says):
+    with pytest.raises(ValueError, match=says):
+        mf.fit(bench, interval="bootstrap", **wrong)
+
+
+def test_a_path_is_no_bench():
+    with pytest.raises(TypeError, match="fit takes a bench, as read_bench gives it"):
+        mf.fit("my-motor")
+
+
+def test_a_fit_is_one_line_whatever_it_holds(bench):
+    shown = repr(mf.fit(bench, interval="monte-carlo", draws=100))
+
+    assert shown.startswith("Fit(")
+    assert len(shown) < 400
+    assert "\n" not in shown
+
+
 def test_level_moves_every_way(bench):
     for way in ALL:
         wide = mf.fit(bench, interval=way, draws=100, level=0.99).parameters["emf_constant"]
