@@ -141,8 +141,9 @@ def calibrated(reading: ArrayLike, instrument: Instrument) -> FloatArray:
     return np.asarray(reading) / (1.0 + gain)
 
 
-#: How far beyond its accuracy the scatter of one moment carries a reading, relatively.
-SELDOM_OVER = 0.005
+#: How far beyond its accuracy the scatter of one moment may carry a reading over the end of a
+#: range, relatively: taken, no source; twice the usual repeatability of voltage and current.
+_SCATTER_OVER_THE_END = 0.005
 
 
 def range_of(
@@ -211,8 +212,10 @@ def near_end_of_range(
     if instrument.counts is None:
         return np.zeros(values.shape, dtype=bool)
     step, _ = range_of(values, instrument, written_step)
+    # one range may show as much too much as the next, whose digits are ten times as large, then
+    # shows too little: the accuracy twice
     digits = 2.0 * offset_half_width(instrument, 10.0 * step)
-    over = values * (1.0 + 2.0 * gain_half_width(instrument) + SELDOM_OVER) + digits
+    over = values * (1.0 + 2.0 * gain_half_width(instrument) + _SCATTER_OVER_THE_END) + digits
     larger, _ = range_of(over, instrument, written_step)
     return np.asarray((values > 0) & (larger > step))
 

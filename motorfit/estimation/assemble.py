@@ -45,10 +45,11 @@ from motorfit.machine.temperature import MAGNET_COEFFICIENT
 from motorfit.meter import Instrument
 
 #: Usual relative standard deviation of a repeated reading: common practice, no source.
-#: Only a starting point, worth two readings; the residuals decide.
+#: Only a starting point; the residuals decide.
 USUAL_REPEATABILITY = {VOLTAGE: 0.002, SPEED: 0.003, CURRENT: 0.003, TORQUE: 0.01}
 
-#: How many readings that is worth. A good meter repeats ten times better than a plain one.
+#: How many readings that is worth: few, for a good meter repeats ten times better than a
+#: plain one.
 REPEATABILITY_READINGS = 1.0
 
 #: The brush drop has its full size well above this share of the largest current.

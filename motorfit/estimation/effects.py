@@ -13,7 +13,8 @@ from motorfit.estimation.register import Register
 from motorfit.estimation.rows import SPEED, Nuisance
 
 #: Usual relative size of what rows share or what the machine itself does: common
-#: practice, no source. Only a starting point, worth two groups; the residuals decide.
+#: practice, no source. Only a starting point, worth two groups where nothing else is said;
+#: the residuals decide.
 USUAL_FRICTION = 0.04  # loss torque, from row to row
 USUAL_RUN_FRICTION = 0.03  # loss torque, from run to run
 USUAL_SETTING = 0.002  # speed, from one setting of the drive to the next
@@ -36,7 +37,7 @@ _MOST_SETTINGS = 20
 _SHORTEST_DRIFT = 4
 
 #: Neighbouring rows whose speeds are this near were read at one setting of the drive.
-_ONE_SETTING = 0.05
+ONE_SETTING = 0.05
 
 FRICTION = "friction from row to row"
 RUN_FRICTION = "friction from run to run"
@@ -145,7 +146,7 @@ def _by_speed(speed: FloatArray) -> IntArray:
     number = np.zeros(len(speed), dtype=np.int64)
     start = 0
     for place in range(1, len(speed)):
-        changed = abs(speed[place] - speed[start]) > _ONE_SETTING * speed[start]
+        changed = abs(speed[place] - speed[start]) > ONE_SETTING * speed[start]
         start = place if changed else start
         number[place] = number[place - 1] + changed
     return number

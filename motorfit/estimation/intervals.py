@@ -60,8 +60,9 @@ class Linear:
     """Student's quantile times the standard uncertainty, cut at the bound.
 
     An estimate on its bound has a one-sided interval, from the bound to the upper end of
-    the two-sided one. The one-sided quantile in its place would hold a truth of 1.6
-    standard uncertainties 92 times in a hundred: estimates on the bound would miss it too.
+    the two-sided one. The one-sided quantile in its place, 1.645 for 95 %, would hold a truth
+    just above 1.645 standard uncertainties 92.5 times in a hundred: estimates on the bound
+    would miss it as well as those far above it.
     """
 
     notes: tuple[str, ...] = ()

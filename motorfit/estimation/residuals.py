@@ -14,6 +14,12 @@ from motorfit.estimation.scatter import Projected, Stacked
 #: Residuals hang together from this many standard deviations of a lag-one correlation on.
 CORRELATED = 3.0
 
+#: Fewer neighbours than this tell no correlation.
+_FEWEST_PAIRS = 8
+
+#: A correlation nearer to one is a drift through the whole sheet, which no factor makes good.
+_MOST_CORRELATED = 0.8
+
 
 def standardised(joint: Joint) -> FloatArray:
     """Residual of each present equation over its deviation, itself left out, (N,).
@@ -67,7 +73,7 @@ def neighbour_correlation(joint: Joint, scores: FloatArray | None = None) -> tup
     files = np.array(joint.problem.assembled.rows.file, dtype=object)[row[chosen]]
     pairs = files[1:] == files[:-1]
     count = int(np.sum(pairs))
-    if count < 8:
+    if count < _FEWEST_PAIRS:
         return 0.0, 0.0
     correlation = float(np.mean(scores[1:][pairs] * scores[:-1][pairs]) / np.mean(scores**2))
     return correlation, correlation * count**0.5
@@ -79,12 +85,14 @@ def widening(joint: Joint) -> float:
     .. math:: (1 + \rho) / (1 - \rho)
 
     for neighbours correlated by :math:`\rho` (an autoregressive process of first order);
-    one where the correlation is not significant.
+    one where the correlation is not significant. What settings share, and the drift of driven
+    sheets that name none, are variance components already; this is for what is left, and for
+    the other sheets.
     """
     correlation, significance = neighbour_correlation(joint)
     if significance < CORRELATED:
         return 1.0
-    correlation = min(correlation, 0.8)
+    correlation = min(correlation, _MOST_CORRELATED)
     return (1.0 + correlation) / (1.0 - correlation)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench
+from motorfit.estimation.effects import ONE_SETTING
 from motorfit.estimation.ground import Ground, Sheet, Suspicion
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.resistors import resistors_jump
@@ -37,9 +38,6 @@ _SIMPLER = 3.0
 
 #: How much likelier a step of the amps is where known resistors tell of it.
 _TOLD_BY_RESISTORS = 8.0
-
-#: Neighbouring rows whose speeds are this near were read at one setting of the drive.
-_ONE_SETTING = 0.05
 
 #: A change from some row on has at least so many rows before it and after.
 _ROWS_BEFORE, _ROWS_AFTER = 2, 3
@@ -88,7 +86,7 @@ def groups_of(sheet: Sheet) -> list[IntArray]:
         ]
     speed = np.abs(run.get("speed"))
     with np.errstate(divide="ignore", invalid="ignore"):
-        same = np.abs(speed[1:] / speed[:-1] - 1.0) < _ONE_SETTING
+        same = np.abs(speed[1:] / speed[:-1] - 1.0) < ONE_SETTING
     groups = np.split(sheet.rows, np.flatnonzero(~same) + 1)
     lengths = [len(group) for group in groups]
     usual = max(dict.fromkeys(lengths), key=lengths.count)

@@ -43,9 +43,14 @@ _SECANT_ROUNDS, _NEWTON_ROUNDS = 20, 6
 #: and those that stand for a parameter that multiplies nothing.
 _CLEAR, _PLAIN = 5.0, 1e6
 
+#: How much less or more a parameter may do here than at the start, for the steps to allow
+#: for it.
+_LEAST_STRETCH, _MOST_STRETCH = 0.3, 3.0
+
 #: Readings in one block of resamples: its arrays stay in the processor's cache.
 _BLOCK_READINGS = 14000
 _ARRAYS = 100  # of that size at once, at most
+_NEWTON_ARRAYS = 45  # of that size for each parameter, in steps of Gauss-Newton
 
 #: A row that counts not at all still needs a covariance where it is solved singly.
 _LEAST_COUNT = 1e-9
@@ -189,7 +194,7 @@ class _Batch:
         per_row = 8 * self.block * readings
         self.bytes = _ARRAYS * per_row + 32 * self.block * parameters**2
         # Gauss-Newton keeps slopes by every parameter: fewer resamples at once
-        self.newton_share = max(1, 45 * parameters // _ARRAYS)
+        self.newton_share = max(1, _NEWTON_ARRAYS * parameters // _ARRAYS)
 
     def secant(self, index: IntArray, theta: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Steps with the information of the bench itself, corrected by what they show."""
@@ -230,7 +235,7 @@ class _Batch:
     def _stretch(self, theta: FloatArray, start: FloatArray) -> FloatArray:
         """How much less each parameter does here than at the start: it multiplies others."""
         ratio = (self.added + theta) / (self.added + start)
-        return np.where((ratio > 0.3) & (ratio < 3.0), ratio, 1.0)
+        return np.where((ratio > _LEAST_STRETCH) & (ratio < _MOST_STRETCH), ratio, 1.0)
 
     def _along(self, theta: FloatArray, moved: FloatArray) -> FloatArray:
         """The same step on the scale on which a product is a sum."""

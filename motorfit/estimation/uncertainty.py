@@ -87,6 +87,11 @@ class Uncertainty:
         -------
         Estimate
             Its interval is made the `way` of this uncertainty, all else linearly.
+
+        Raises
+        ------
+        ValueError
+            If an end of the interval is not finite.
         """
         from_scatter, from_instruments = self.shares(weights)
         variance = from_scatter + float(from_instruments.sum())
@@ -147,6 +152,11 @@ def split_uncertainty(joint: Joint, widening: float = 1.0) -> Uncertainty:
     Returns
     -------
     Uncertainty
+
+    Raises
+    ------
+    ValueError
+        If the covariance is not finite.
 
     Notes
     -----
