@@ -32,6 +32,10 @@ _TOO_MUCH_EMF = 100.0
 _MARK_FACTORS = {0.5: "1/2", 2.0: "2", 3.0: "3", 1 / 3: "1/3"}
 
 
+#: A label this much further off than it may be is of another machine, or of another shaft.
+_ANOTHER_MACHINE = 1.5
+
+
 def load_above_open_circuit(evidence: Evidence) -> Iterator[Finding]:
     """More volts per rpm under load than with nothing connected."""
     constant = open_circuit_constant(evidence)
@@ -110,6 +114,9 @@ def constant_against_label(evidence: Evidence) -> Iterator[Finding]:
             if near(ratio, factor, label.within):
                 yield _off_by_marks(f"the label's ({label.text})", ratio, name, "label")
                 return
+        if max(ratio, 1 / ratio) > _ANOTHER_MACHINE * label.within:
+            yield _another_label(label.text, ratio)
+            return
 
 
 def constant_against_torque(evidence: Evidence) -> Iterator[Finding]:
@@ -137,6 +144,17 @@ def _off_by_marks(measured: str, ratio: float, name: str, against: str) -> Findi
         suggestion="Count turns by hand for half a minute at a slow speed and compare with the "
         "speed meter; then correct pulses_per_rev or ratio under [speed].",
         damage=25.0,
+    )
+
+
+def _another_label(label: str, ratio: float) -> Finding:
+    return Finding(
+        kind="unlike-label",
+        where="bench",
+        says=f"The volts per rpm are {ratio:.2g} times the label's ({label}).",
+        suggestion="See whether it is the label of this machine, and whether the speeds in the "
+        "sheets and on the label are of the same shaft.",
+        severity="note",
     )
 
 

@@ -27,7 +27,7 @@ _TITLES = {
 }
 
 _ROW_HEIGHT = 0.21  # of one scenario and way to an interval [inch]
-_LEAST_SHOWN = 0.80  # a coverage below stands at the edge
+_LEAST_SHOWN = 0.80  # a coverage below stands at the edge, and its bars end there
 _WIDEST_SHOWN = 4.0
 
 
@@ -98,10 +98,12 @@ def _coverage(
     for number, way in enumerate(ways):
         part, places = _places(chosen, scenarios, ways, way)
         share = np.maximum(part["coverage"].to_numpy(), _LEAST_SHOWN)
+        error = part["standard_error"].to_numpy()
+        seen = np.minimum(error, [share - _LEAST_SHOWN, np.maximum(1.0 - share, 0.0)])
         axes.errorbar(
             100 * share,
             places,
-            xerr=100 * part["standard_error"].to_numpy(),
+            xerr=100 * seen,
             fmt=SHAPES[number],
             color=COLOURS[number],
             markersize=3.5,

@@ -291,6 +291,16 @@ def test_speeds_off_the_label_by_a_whole_factor(claims, factor, name):
         assert "Count turns by hand" in finding.suggestion
 
 
+@pytest.mark.parametrize("constant", ["40 V/1000 rpm", "2 V/1000 rpm"])
+def test_label_of_another_machine_is_noted(constant):
+    """0.1 V s/rad is 10.5 V per 1000 rpm: 0.26 and 5.2 times, no count of marks."""
+    (finding,) = findings(open_circuit(), claims={"emf_constant": constant})
+
+    ratio = 100 * np.pi / 30 / float(constant.split()[0])
+    assert (finding.kind, finding.severity) == ("unlike-label", "note")
+    assert f"{ratio:.2g} times the label's ({constant})" in finding.says
+
+
 def test_label_that_cannot_be_read_says_nothing():
     claims = {"emf_constant": "strong", "speed_constant": "fast", "rated_voltage": "24 V"}
     assert kinds(open_circuit(), claims=claims) == []

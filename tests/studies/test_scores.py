@@ -193,3 +193,15 @@ def test_what_lies_beyond_the_axis_stands_at_its_edge():
     (line, *_) = upper.containers[0]
     assert line.get_xdata().tolist() == [80.0]
     assert lower.get_xlim() == (0.5, 4.0)
+
+
+def test_bars_end_where_their_axis_does():
+    """Four in a thousand held, far beyond the 80 % where the axis begins."""
+    figure = coverage_figure(many(4), 0.95)
+    upper = figure.axes[0]
+
+    _, _, (bars,) = upper.containers[0]
+    ((left, _), (right, _)) = bars.get_segments()[0]
+
+    assert left == pytest.approx(80.0)
+    assert right <= 100.0
