@@ -7,11 +7,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from motorfit.bench.records import Bench
-from motorfit.estimation.change_words import MARKS, change_findings
+from motorfit.estimation.change_words import change_findings
 from motorfit.estimation.effect_words import what_it_does
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.reading_words import reading_findings
 from motorfit.estimation.search import Explained
+from motorfit.estimation.sheet_words import MARKS
 from motorfit.finding import Finding
 
 
