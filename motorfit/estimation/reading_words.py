@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from motorfit.bench.records import Bench
+from motorfit.estimation.corrections import Slip
 from motorfit.estimation.effect_words import damage
 from motorfit.estimation.ground import Sheet, sheets_of
 from motorfit.estimation.resistors import resistor_ratio
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.search import Explained, Verdict
 from motorfit.estimation.slip_words import slip_told, written
-from motorfit.estimation.slips import Slip, likely_slips
+from motorfit.estimation.slips import likely_slips
 from motorfit.finding import Finding
 
 _AXIS = {"voltage": VOLTAGE, "speed": SPEED, "current": CURRENT, "torque": TORQUE}

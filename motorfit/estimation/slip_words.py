@@ -3,17 +3,7 @@
 from __future__ import annotations
 
 from motorfit.bench.records import Run
-from motorfit.estimation.slips import Slip, unit_of
-
-#: What a column is called.
-COLUMNS = {
-    "voltage": "voltage",
-    "current": "current",
-    "speed": "speed",
-    "load": "load",
-    "torque": "torque",
-    "force": "force",
-}
+from motorfit.estimation.corrections import Slip, unit_of
 
 
 def slip_told(slips: tuple[Slip, ...], run: Run) -> str:
@@ -36,16 +26,15 @@ def _told(slip: Slip, run: Run) -> str:
         return "volts and amps stand in each other's column: exchanged, they fit"
     ((column, value),) = slip.values
     fits = f"{written(run, column, value)} would fit"
-    name = COLUMNS[column]
     if slip.sort == "digits":
-        return f"two digits of the {name} were swapped: {fits}"
+        return f"two digits of the {column} were swapped: {fits}"
     if slip.sort == "point":
-        return f"the decimal point of the {name} is a place off: {fits}"
+        return f"the decimal point of the {column} is a place off: {fits}"
     if slip.sort == "sign":
-        return f"the {name} has a minus sign too many: {fits}"
+        return f"the {column} has a minus sign too many: {fits}"
     if slip.sort == "resistor":
         return f"another resistor was connected: {fits}"
-    return f"the {name} of row {slip.other_row} stands in this one: {fits}"
+    return f"the {column} of row {slip.other_row} stands in this one: {fits}"
 
 
 def written(run: Run, column: str, value: float) -> str:

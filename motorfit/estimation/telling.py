@@ -35,10 +35,8 @@ class Teller:
         self.bench, self.explained = bench, explained
         self.sheets = sheets_of(bench)
         self.rows = explained.joint.problem.assembled.rows
-        free = explained.joint.problem.free
         machine, _ = machine_allowing(explained)
-        self.full = np.zeros(len(explained.joint.problem.conditions.full(machine)))
-        self.full[list(free)] = machine
+        self.full = explained.joint.problem.conditions.full(machine)
 
     def sheet(self, verdict: Verdict) -> Sheet:
         """The sheet that a verdict is about."""

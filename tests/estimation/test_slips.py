@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from virtual_benches import TRUE
 
 from motorfit.bench.records import Bench
+from motorfit.estimation.corrections import Slip, swapped_digits
 from motorfit.estimation.slip_words import slip_told, written
-from motorfit.estimation.slips import Slip, likely_slips, swapped_digits
+from motorfit.estimation.slips import likely_slips
 from motorfit.simulation.bench import simulate
 
 
