@@ -69,7 +69,7 @@ def _group(teller: Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> Told
         says=(
             f"{file}, rows {numbers[0]} to {numbers[-1]} share a speed that does not fit: "
             f"{speed / RPM:.0f} rpm, where {wanted / RPM:.0f} rpm would "
-            f"(+- {deviation * speed / RPM:.1g}){belongs}. They are off by "
+            f"(+- {float(f'{deviation * speed / RPM:.1g}'):g}){belongs}. They are off by "
             f"{abs(verdict.score):.1f} times what the others allow."
         ),
         suggestion=(

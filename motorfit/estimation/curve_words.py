@@ -23,7 +23,7 @@ def heating_told(teller: Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -
         where=file,
         says=(
             f"The winding seems to warm up during {file}: by {show_number(kelvin, doubt)} K "
-            f"(+- {doubt:.1g} K) {when}.{other}"
+            f"(+- {float(f'{doubt:.1g}'):g} K) {when}.{other}"
         ),
         suggestion=(
             "Take the large currents quickly and let it cool between, or add a column "

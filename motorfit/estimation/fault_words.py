@@ -81,7 +81,11 @@ def told_once(before: Iterable[Finding], faults: Iterable[Finding]) -> list[Find
         return [*before, *(each for each in single if _file(each) not in mixed)]
     if any(each.kind == "constant-off-torque" for each in before):
         faults = [each for each in faults if each.kind != "constants-differ"]
-    places = {place for each in faults if each.kind == "outlier" for place in _places(each)}
+    groups = {place for each in faults if each.kind == "wrong-setting" for place in _places(each)}
+    # rows beside the speeds of others do not fit one by one either
+    faults = [each for each in faults if each.kind != "outlier" or not _places(each) <= groups]
+    told = [each for each in faults if each.kind in ("outlier", "wrong-setting")]
+    places = {place for each in told for place in _places(each)}
     apart = {_file(each) for each in faults if each.kind == "tests-disagree"}
     counted = any(each.kind == "tests-disagree" and MARKS in each.says for each in faults)
     kept = [

@@ -202,3 +202,26 @@ def test_a_shunt_that_shows_a_tenth_less_is_told_as_a_tenth():
     told = re.search(r"the ammeter shows ([0-9.]+) % less", finding.says)
     assert told
     assert float(told[1]) == pytest.approx(10.0, abs=0.8)
+
+
+def test_rows_beside_the_speeds_of_others_are_told_as_one():
+    group = Finding(kind="wrong-setting", where="load.csv:12,13,14", says="rows 12 to 14")
+    row = Finding(kind="outlier", where="load.csv:14", says="row 14")
+    other = Finding(kind="outlier", where="load.csv:5", says="row 5")
+    above = Finding(
+        kind="load-above-open-circuit", where="load.csv", says="1.65 times (rows 12, 13 and 14)"
+    )
+
+    assert told_once([above], [group, row, other]) == [group, other]
+
+
+def test_a_doubt_of_tens_is_told_without_a_power_of_ten():
+    """Speeds that scatter by 1 %, and a setting a fifth too slow: known to some ten rpm."""
+    factor = 1 + 0.01 * np.random.default_rng(2).standard_normal(12)
+    factor[6:9] *= 0.8
+
+    found = grave(changed(usual(), "load.csv", speed=lambda speed, _: speed * factor))
+
+    told = [each.says for each in found if each.kind == "wrong-setting"]
+    assert told
+    assert all(re.search(r"rpm would \(\+- [1-9]0?\)", says) for says in told)
