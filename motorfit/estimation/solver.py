@@ -229,13 +229,22 @@ def solve(
         If there are fewer equations and priors than parameters, or the optimiser
         fails.
     """
+    inside = np.clip(start, priors.lower, priors.upper)
+    objective = Objective(equations, priors, inside, scales, soft)
+    if len(objective.both(inside)[0]) < len(start):
+        raise FitError("fewer readings than parameters, and nothing else to hold them")
+    theta = _least(objective, inside, priors)
+    theta = _onto_bounds(theta, priors, objective.both(theta)[1])
+    return solution_at(equations, theta, scales)
+
+
+def _least(objective: Objective, start: FloatArray, priors: Priors) -> FloatArray:
+    """Where the sum of squares is least within the bounds."""
     import lmfit
 
     names = [f"p{index}" for index in range(len(start))]
     parameters = lmfit.Parameters()
-    inside = np.clip(start, priors.lower, priors.upper)
-    objective = Objective(equations, priors, inside, scales, soft)
-    for name, value, low, high in zip(names, inside, priors.lower, priors.upper, strict=True):
+    for name, value, low, high in zip(names, start, priors.lower, priors.upper, strict=True):
         parameters.add(name, value=value, min=low, max=high)
 
     def vector(values: lmfit.Parameters) -> FloatArray:
@@ -247,8 +256,6 @@ def solve(
         scale_covar=False,
         calc_covar=False,
     )
-    if len(objective.both(inside)[0]) < len(start):
-        raise FitError("fewer readings than parameters, and nothing else to hold them")
     for method in ("trf", "dogbox"):  # the second where the first gets stuck
         result = minimizer.least_squares(
             parameters,
@@ -265,8 +272,7 @@ def solve(
     theta = vector(result.params)
     if not (result.success and np.all(np.isfinite(theta))):
         raise FitError("the fit did not settle: the readings contradict each other wildly")
-    theta = _onto_bounds(theta, priors, objective.both(theta)[1])
-    return solution_at(equations, theta, scales)
+    return theta
 
 
 #: A parameter this near its bound, in standard deviations, is at its bound.

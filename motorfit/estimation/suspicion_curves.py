@@ -46,31 +46,43 @@ def heating(ground: Ground) -> Iterator[Suspicion]:
 
 def curves(ground: Ground) -> Iterator[Suspicion]:
     """Curvature with current, as a share of the EMF a ampere, and with speed."""
+    yield from _with_current(ground)
+    yield from _with_speed(ground)
+
+
+def _with_current(ground: Ground) -> Iterator[Suspicion]:
+    """An EMF that falls or rises with the current: armature reaction, a belt that slips."""
     emf, current = ground.full[K] * ground.speed, ground.current
-    size, speed = np.abs(current), np.abs(ground.speed)
+    size = np.abs(current)
     carrying = np.flatnonzero(~ground.rows.standing & ground.carrying)
+    if not len(carrying):
+        return
+    weaker = ground.direction(
+        carrying,
+        voltage=-(emf * size)[carrying],
+        torque=-ground.full[K] * (size * current)[carrying],
+    )
+    for shape, direction, prior in (
+        ("reaction", weaker, 0.0),
+        ("reverse-reaction", -weaker, _ODD),
+    ):
+        yield Suspicion(
+            family="curve",
+            shape=shape,
+            file="",
+            rows=carrying,
+            direction=direction,
+            positive=True,
+            most=_MOST_BENT / float(np.max(size[carrying], initial=1e-9)),
+            prior=prior,
+        )
+
+
+def _with_speed(ground: Ground) -> Iterator[Suspicion]:
+    """A voltage that does not rise in proportion to the speed; a loss that bends: windage."""
+    emf, speed = ground.full[K] * ground.speed, np.abs(ground.speed)
     braked = np.flatnonzero(ground.present[:, 1])
     turning = np.flatnonzero(~ground.rows.standing)
-    if len(carrying):
-        weaker = ground.direction(
-            carrying,
-            voltage=-(emf * size)[carrying],
-            torque=-ground.full[K] * (size * current)[carrying],
-        )
-        for shape, direction, prior in (
-            ("reaction", weaker, 0.0),
-            ("reverse-reaction", -weaker, _ODD),
-        ):
-            yield Suspicion(
-                family="curve",
-                shape=shape,
-                file="",
-                rows=carrying,
-                direction=direction,
-                positive=True,
-                most=_MOST_BENT / float(np.max(size[carrying], initial=1e-9)),
-                prior=prior,
-            )
     if _varied(speed[turning]):
         top = float(np.max(speed))
         yield Suspicion(

@@ -130,7 +130,7 @@ def solve_together(
     batch = _Batch(problem, solution, log_variance, resamples, soft=soft, bounded=bounded)
     count = len(resamples)
     theta, settled = np.tile(solution.theta, (count, 1)), np.zeros(count, dtype=bool)
-    for improve, share in (
+    for step, share in (
         (batch.secant, 1),
         (batch.newton, batch.newton_share),
         (batch.singly, 1),
@@ -139,20 +139,29 @@ def solve_together(
         length = max(1, batch.block // share)
         blocks = [left[start : start + length] for start in range(0, len(left), length)]
         workers = int(min(memory / batch.bytes, threads or os.cpu_count() or 1, len(blocks)))
-
-        def work(
-            index: IntArray, improve: Callable[..., tuple[FloatArray, BoolArray]] = improve
-        ) -> None:
-            theta[index], settled[index] = improve(index, theta[index])
-
-        if workers > 1:
-            with ThreadPoolExecutor(workers) as pool:
-                list(pool.map(work, blocks))
-        else:
-            for index in blocks:
-                work(index)
+        _improve(step, blocks, workers, theta, settled)
     theta[~settled] = np.nan
     return Solved(theta=theta, settled=settled)
+
+
+def _improve(
+    step: Callable[[IntArray, FloatArray], tuple[FloatArray, BoolArray]],
+    blocks: list[IntArray],
+    workers: int,
+    theta: FloatArray,
+    settled: BoolArray,
+) -> None:
+    """Improve the resamples in place, so many blocks of them at once."""
+
+    def work(index: IntArray) -> None:
+        theta[index], settled[index] = step(index, theta[index])
+
+    if workers <= 1:
+        for index in blocks:
+            work(index)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(work, blocks))
 
 
 class _Batch:
