@@ -126,15 +126,15 @@ class _Assembly:
         shown = run.get(quantity) / ratio
         there = ~np.isnan(shown)
         arm = np.broadcast_to(np.asarray(arm, float) * ratio, shown.shape)
-        step, labels = range_of(
-            np.where(there, shown, 0.0), instrument, run.written_step.get(quantity, 0.0) / ratio
-        )
+        written = run.written_step.get(quantity, 0.0) / ratio
+        step, ranges = range_of(np.where(there, shown, 0.0), instrument, written)
         read = calibrated(shown, instrument)
-        doubtful = near_end_of_range(shown, instrument, run.written_step.get(quantity, 0.0) / ratio)
-        step = np.where(doubtful, 10.0 * step, step)
-        labels = tuple(
-            f"end of {label}" if odd else label for label, odd in zip(labels, doubtful, strict=True)
-        )
+        doubtful = near_end_of_range(shown, instrument, written)
+        step = np.where(doubtful, 10.0 * step, step)  # a digit of the larger range
+        names = [
+            f"end of {name}" if odd else name for name, odd in zip(ranges, doubtful, strict=True)
+        ]
+        labels = np.array(names, dtype=object)
         values = read * arm
         at = rows[there]
         self.shown[at, axis] = values[there]
@@ -144,8 +144,8 @@ class _Assembly:
         flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
         self.usual[at, axis] = np.sqrt(flicker)[there]
         sign = -1.0 if run.test.generating and axis in (CURRENT, TORQUE) else 1.0
-        for label in dict.fromkeys(np.asarray(labels, dtype=object)[there]):
-            chosen = there & (np.asarray(labels, dtype=object) == label)
+        for label in dict.fromkeys(labels[there]):
+            chosen = there & (labels == label)
             self._add_meter(
                 instrument, meter, label, step[chosen], rows[chosen], axis, sign * arm[chosen]
             )

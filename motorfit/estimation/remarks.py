@@ -19,7 +19,8 @@ _SHOWS: dict[Term, tuple[Severity, str, str]] = {
     "windage": ("note", "The turning loss bends upwards with speed (windage)", ""),
 }
 
-#: A row that counts less than this is named; one in 150 of a clean bench does.
+#: A row that counts less than this is named; of a clean bench one in 140 does, whose residual is
+#: beyond twice the cutoff.
 HELD_BACK = 0.5
 
 _MOST_NAMED = 5
