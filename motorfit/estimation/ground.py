@@ -10,8 +10,9 @@ from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.records import Bench, Run
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import R
+from motorfit.estimation.physics import B, C, K, R
 from motorfit.estimation.rows import CURRENT, SPEED, TORQUE
+from motorfit.machine.temperature import magnet_factor, winding_factor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,6 +58,10 @@ def sheets_of(bench: Bench) -> list[Sheet]:
     return sheets
 
 
+#: Readings that belong are not adjusted by more than this, relatively.
+_ADJUSTED = 0.05
+
+
 class Ground:
     """What the directions are made of: readings, sensitivities and where they stand.
 
@@ -77,22 +82,28 @@ class Ground:
         values = conditions.nominal.values
         self.speed, self.current = values[:, SPEED], values[:, CURRENT]
         self.shown = conditions.rows.shown
-        self.per_ohm = self._per_ohm()
+        # at the readings as they are these would not be quite what the parameters take up, and
+        # the difference is made of the residuals: they would explain themselves
+        rows, thermal = conditions.rows, conditions.thermal
+        warm = winding_factor(rows.winding, thermal.reference, thermal.winding_constant)
+        weak = magnet_factor(rows.magnets, thermal.reference, thermal.magnet_coefficient)
+        self.per_ohm = self._takes(R, warm * self.current)
+        self.emf = self.full[K] * self._takes(K, weak * self.speed)
         self.carrying = conditions.rows.metered | np.isfinite(conditions.rows.load)
         self.thermal = conditions.thermal
         self.sheets = sheets_of(bench)
 
-    def _per_ohm(self) -> FloatArray:
-        """Volts that an ohm more takes, at the readings as the fit adjusts them, (n,). [A]
+    def _takes(self, parameter: int, otherwise: FloatArray) -> FloatArray:
+        """Volts that one more of a parameter takes, at the readings as the fit adjusts them, (n,).
 
-        At the readings as they are it would not be quite what the winding's own ohms take, and
-        the difference is made of the residuals: they would explain themselves.
+        A row that is wrong is adjusted to what it should have been: there it stays as read.
         """
         free = self.joint.problem.free
-        if R not in free:
-            return self.current
-        own = -self.joint.solution.linearised.design[:, 0, free.index(R)]
-        return np.where(self.present[:, 0], own, self.current)
+        if parameter not in free:
+            return otherwise
+        own = -self.joint.solution.linearised.design[:, 0, free.index(parameter)]
+        near = np.abs(own - otherwise) <= _ADJUSTED * np.abs(otherwise)
+        return np.where(self.present[:, 0] & near, own, otherwise)
 
     def direction(
         self,
@@ -114,7 +125,8 @@ class Ground:
 
     def too_fast(self, rows: IntArray) -> FloatArray:
         """Of a speed that is shown too high, relative."""
-        return self.misread(rows, SPEED, self.shown[rows, SPEED])
+        slope = self.full[B] * self.speed + 2.0 * self.full[C] * self.speed**2
+        return self.direction(rows, voltage=-self.emf[rows], torque=slope[rows])
 
     def measured_torque(self) -> IntArray:
         """Rows whose torque was read, not known to be zero."""

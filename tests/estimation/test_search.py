@@ -9,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 from faulty_benches import PLAN, changed, usual
 from statsmodels.stats.outliers_influence import OLSInfluence
-from virtual_benches import PLANS, TRUE, virtual
+from virtual_benches import PLANS, SPEEDS, TRUE, virtual
 
 from motorfit.estimation.explanation import explain, machine_allowing
 from motorfit.estimation.joint import fit_jointly
@@ -19,7 +19,10 @@ from motorfit.estimation.scatter import Scales, Stacked
 from motorfit.estimation.search import search
 from motorfit.estimation.suspicions import LEVELS, suspects
 from motorfit.simulation.bench import simulate
-from motorfit.simulation.plan import Conditions
+from motorfit.simulation.plan import BenchPlan, Conditions
+
+#: A rotor that is held: a second sheet, which says nothing of the speeds of the first.
+HELD = {"resistance_currents": (1.0, 2.0, 3.0), "positions": 3}
 
 
 @pytest.fixture
@@ -234,3 +237,27 @@ def test_an_ammeter_shows_little_at_zero():
     )
 
     assert 0.2 * largest < zero.most < 0.3 * largest
+
+
+@pytest.mark.parametrize(
+    ("plan", "seeds"),
+    [
+        (BenchPlan(open_circuit_speeds=SPEEDS * 2, **HELD), (51, 53)),
+        (BenchPlan(load_speeds=SPEEDS, load_resistors=(2.2, 4.7, 10.0), **HELD), (56, 59, 60)),
+        (
+            BenchPlan(
+                open_circuit_speeds=SPEEDS * 2, load_speeds=SPEEDS * 2, load_resistors=(4.7,)
+            ),
+            (51, 57, 63),
+        ),
+    ],
+    ids=["open circuit", "load", "one resistor"],
+)
+def test_the_residuals_do_not_explain_themselves(plan, seeds):
+    """What the parameters take up leaves nothing that a sheet could be called wrong for.
+
+    With directions at the readings as they are, every one of these clean benches was.
+    """
+    for seed in seeds:
+        bench = simulate(TRUE, plan=plan, seed=seed)
+        assert explain(bench, fit_jointly(pose(bench))).verdicts == ()
