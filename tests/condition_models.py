@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -120,6 +121,11 @@ def solved(equations: Model, start: FloatArray | None = None) -> Solution:
     return solve(equations, no_priors(count), begin, np.ones(1))
 
 
+def without_prior(stacked: Stacked) -> Stacked:
+    """The same, with a prior of the scales that is worth next to no reading."""
+    return replace(stacked, prior=ScalePrior.worth(1e-20, len(stacked.patterns)))
+
+
 def scaled_stack(equations: Model, solution: Solution) -> Stacked:
     """The equations about a solution, all variances with one unknown factor."""
     variance = condition_covariance(
@@ -229,7 +235,7 @@ def joint_of(problem: Problem, *, known: bool) -> Joint:
     scales = (
         Scales(log_variance=start, covariance=1e-12 * np.eye(count))
         if known
-        else estimate_scales(stacked, prior_readings=1e-20)
+        else estimate_scales(without_prior(stacked))
     )
     return Joint(
         problem=problem,

@@ -92,7 +92,6 @@ def estimate_scales(
     stack: Stacked,
     start: FloatArray | None = None,
     *,
-    prior_readings: float | None = None,
     tolerance: float = 1e-4,
 ) -> Scales:
     """Scales of the variance components by restricted likelihood.
@@ -100,12 +99,9 @@ def estimate_scales(
     Parameters
     ----------
     stack : Stacked
-        Residuals and patterns.
+        Residuals and patterns, with the prior of the scales.
     start : ndarray, shape (c,), optional
         Where to begin, zero (the usual size) by default.
-    prior_readings : float, positive, optional
-        Weight of an inverse chi-square prior about the usual size, in readings, in place
-        of the stack's own.
     tolerance : float
         Largest change of a log variance in the last step.
 
@@ -116,7 +112,7 @@ def estimate_scales(
         those that the prior is worth, are the degrees of freedom of a single component.
     """
     count = len(stack.patterns)
-    prior = stack.scale_prior if prior_readings is None else ScalePrior.worth(prior_readings, count)
+    prior = stack.scale_prior
     log_variance = np.zeros(count) if start is None else start.copy()
     information = np.eye(count)
     before, damping = np.zeros(count), 1.0

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from condition_models import without_prior
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.scale_priors import PRIOR_READINGS
@@ -13,8 +14,6 @@ from motorfit.estimation.scatter import (
     project,
     variance_slopes,
 )
-
-NEGLIGIBLE = 1e-12  # readings that the prior is worth, where it shall play no part
 
 #: The last step of a log variance is below 1e-4, the error after it half the square.
 SETTLED = 1e-8
@@ -54,9 +53,7 @@ def groups(count: int, size: int) -> FloatArray:
 
 def test_one_component_is_the_residual_variance():
     """Closed form: restricted likelihood of independent readings gives RSS/(n - p)."""
-    scales = estimate_scales(
-        stacked(residuals_of_size(0.5), [np.eye(8)]), prior_readings=NEGLIGIBLE
-    )
+    scales = estimate_scales(without_prior(stacked(residuals_of_size(0.5), [np.eye(8)])))
 
     assert np.exp(scales.log_variance) == pytest.approx([0.25], rel=SETTLED)
     # Fisher's information of a log variance is (n - p)/2
@@ -67,7 +64,7 @@ def test_what_is_known_is_taken_off():
     """Closed form: with known variance V0 in every reading the component is s2 - V0."""
     stack = stacked(residuals_of_size(0.5), [np.eye(8)], fixed=0.1)
 
-    found = np.exp(estimate_scales(stack, prior_readings=NEGLIGIBLE).log_variance)
+    found = np.exp(estimate_scales(without_prior(stack)).log_variance)
 
     assert found == pytest.approx([0.25 - 0.1], rel=1e-6)
 
@@ -82,7 +79,7 @@ def test_balanced_groups_are_the_analysis_of_variance():
     between = float(5 * np.sum((means - means.mean()) ** 2) / 5)
     stack = stacked(-readings, [np.eye(30), belongs @ belongs.T])
 
-    scales = estimate_scales(stack, prior_readings=NEGLIGIBLE)
+    scales = estimate_scales(without_prior(stack))
 
     expected = [within, (between - within) / 5]
     assert np.exp(scales.log_variance) == pytest.approx(expected, rel=1e-6)
@@ -185,7 +182,7 @@ def test_a_held_parameter_keeps_its_residual():
     """A ridge far above the information leaves all n degrees of freedom to the scatter."""
     residual = np.full(8, 0.5)
 
-    held = estimate_scales(stacked(residual, [np.eye(8)], ridge=1e12), prior_readings=NEGLIGIBLE)
+    held = estimate_scales(without_prior(stacked(residual, [np.eye(8)], ridge=1e12)))
 
     assert np.exp(held.log_variance) == pytest.approx([0.25], rel=SETTLED)
     assert 2 / held.covariance[0, 0] == pytest.approx(8.0, rel=1e-9)

@@ -12,7 +12,7 @@ ill-conditioned (4e4 after scaling, squared in the information), so 1e-6.
 
 import numpy as np
 import pytest
-from condition_models import Linear, published, scaled_stack, solved
+from condition_models import Linear, published, scaled_stack, solved, without_prior
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.scatter import (
@@ -21,8 +21,6 @@ from motorfit.estimation.scatter import (
     project,
     variance_slopes,
 )
-
-NEGLIGIBLE = 1e-20  # readings that the prior of the scatter is worth
 
 LONGLEY = (
     [
@@ -89,7 +87,7 @@ def test_certified_standard_deviations(name):
     equations = model(name)
     stack = scaled_stack(equations, solved(equations))
 
-    scales = estimate_scales(stack, prior_readings=NEGLIGIBLE)
+    scales = estimate_scales(without_prior(stack))
     projected = project(stack, scales.log_variance)
 
     assert np.exp(0.5 * scales.log_variance) == pytest.approx([residual], rel=tolerance)
@@ -103,7 +101,7 @@ def test_certified_degrees_of_freedom(name, freedom):
     """Readings less parameters, exact up to the rounding of the projection."""
     equations = model(name)
     stack = scaled_stack(equations, solved(equations))
-    scales = estimate_scales(stack, prior_readings=NEGLIGIBLE)
+    scales = estimate_scales(without_prior(stack))
     projected = project(stack, scales.log_variance)
     slopes = variance_slopes(stack, projected, scales.log_variance)
 

@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from condition_models import Model, no_priors, published, scaled_stack
+from condition_models import Model, no_priors, published, scaled_stack, without_prior
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.scatter import (
@@ -30,7 +30,6 @@ from motorfit.estimation.scatter import (
 from motorfit.estimation.solver import Linearised, Solution, solve
 
 AGREE = 1e-6
-NEGLIGIBLE = 1e-20  # readings that the prior of the scatter is worth
 
 Curve = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
@@ -166,7 +165,7 @@ def test_certified_estimates_and_standard_deviations(name, start):
 
     equations, solution = solved_from(name, start)
     stack = scaled_stack(equations, solution)
-    scales = estimate_scales(stack, prior_readings=NEGLIGIBLE)
+    scales = estimate_scales(without_prior(stack))
     projected = project(stack, scales.log_variance)
 
     assert solution.theta == pytest.approx(estimates, rel=AGREE)
@@ -182,7 +181,7 @@ def test_certified_degrees_of_freedom(name, freedom):
     """Readings less parameters, exact up to the rounding of the projection."""
     equations, solution = solved_from(name, start=2)
     stack = scaled_stack(equations, solution)
-    scales = estimate_scales(stack, prior_readings=NEGLIGIBLE)
+    scales = estimate_scales(without_prior(stack))
     projected = project(stack, scales.log_variance)
     slopes = variance_slopes(stack, projected, scales.log_variance)
 

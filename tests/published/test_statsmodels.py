@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from condition_models import THERMAL, as_problem, bench_rows
+from condition_models import THERMAL, as_problem, bench_rows, without_prior
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.conditions import BrushedConditions
@@ -130,7 +130,7 @@ def test_variance_components_of_uneven_groups():
         ridge=np.zeros((2, 2)),
     )
 
-    scales = estimate_scales(components, prior_readings=1e-12)
+    scales = estimate_scales(without_prior(components))
     projected = project(components, scales.log_variance)
 
     table = pd.DataFrame({"y": y, "x": x, "group": group})

@@ -5,7 +5,15 @@ Tolerance: half a unit of the last printed digit, unless a test says otherwise.
 
 import numpy as np
 import pytest
-from condition_models import Linear, Model, no_priors, published, scaled_stack, solved
+from condition_models import (
+    Linear,
+    Model,
+    no_priors,
+    published,
+    scaled_stack,
+    solved,
+    without_prior,
+)
 
 from motorfit.arrays import FloatArray
 from motorfit.estimate import coverage_factor
@@ -165,7 +173,7 @@ def calibration_line() -> tuple[FloatArray, FloatArray, float, float]:
     equations = Linear(np.stack([np.ones_like(offset), offset], -1), data["b_degC"].to_numpy(float))
     solution = solved(equations)
     stack = scaled_stack(equations, solution)
-    scales = estimate_scales(stack, prior_readings=1e-20)
+    scales = estimate_scales(without_prior(stack))
     projected = project(stack, scales.log_variance)
     slopes = variance_slopes(stack, projected, scales.log_variance)
     freedom = effective_degrees_of_freedom(projected.covariance[1:, 1], slopes[:, 1:, 1], scales)
