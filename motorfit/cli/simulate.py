@@ -148,7 +148,7 @@ def simulate(
     try:
         texts, key = practice_texts(
             machine,
-            plan=_plan(machine, speeds, resistors, supplies),
+            plan=_with_place_for(mistake, machine, _plan(machine, speeds, resistors, supplies)),
             kit=kit,
             conditions=Conditions(winding=winding),
             seed=seed,
@@ -191,6 +191,22 @@ def _plan(
         load_resistors=tuple(resistors) or plan.load_resistors,
         supply_voltages=tuple(supplies) or plan.supply_voltages,
     )
+
+
+#: Currents of a brake test, of that which would flow in a held rotor.
+_BRAKED = (0.05, 0.1, 0.15, 0.2)
+
+
+def _with_place_for(mistake: str | None, machine: BrushedMachine, plan: BenchPlan) -> BenchPlan:
+    """The plan, with the test that a slip needs where it has none."""
+    if mistake != "wrong-arm":
+        return plan
+    import numpy as np
+
+    supply = max(plan.supply_voltages)
+    held = supply / np.asarray(machine.armature_resistance, float)
+    torques = np.asarray(machine.emf_constant, float) * held * np.array(_BRAKED)
+    return replace(plan, brake_torques=tuple(torques.tolist()), brake_voltage=supply)
 
 
 def _kit(path: Path) -> VirtualKit:

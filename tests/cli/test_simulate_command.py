@@ -79,6 +79,15 @@ def test_mistake_keeps_its_answer_beside_the_folder(tmp_path):
     assert sorted(path.name for path in (tmp_path / "p").iterdir()) == sorted(told["written"])
 
 
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_every_mistake_of_the_help_can_be_planted(tmp_path, mistake):
+    result = run(tmp_path / "p", "--mistake", mistake, "--json")
+
+    assert result.exit_code == 0, result.stderr
+    key = json.loads((tmp_path / "p-answers.json").read_text("utf-8"))
+    assert key["mistake"]["mistake"] == mistake
+
+
 def test_help_names_every_mistake():
     text = "".join(run("--help").output.split())  # lines may break at a hyphen
     for mistake in MISTAKES:
