@@ -35,10 +35,15 @@ def test_errors_correlated_in_time_are_told_from_scatter():
 
 
 def test_settings_that_nobody_named_are_found_and_sized():
-    """0.5 % planted, shared by the readings at one speed of the drive."""
+    """0.5 % planted, shared by the readings at one speed of the drive.
+
+    A row has the shape of its setting and the waves, together 1.38 times the size of either.
+    Twelve settings in two sheets tell the size within 1/sqrt(24), 20 %; the median of twelve
+    benches is within 7 %, and three times that is allowed.
+    """
     found = drifts(Conditions(setting_drift=0.005, drive_scatter=0.0))
 
-    assert np.median(found) == pytest.approx(0.005, rel=0.4)
+    assert np.median(found) == pytest.approx(0.005 / 1.38, rel=0.2)
 
 
 def test_a_drift_widens_what_it_moves():
