@@ -11,6 +11,7 @@ from motorfit.estimate import coverage_factor
 from motorfit.estimation.explanation import explain, machine_allowing
 from motorfit.estimation.fault_words import fault_findings, told_once
 from motorfit.estimation.hanging import hanging_together
+from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
 from motorfit.estimation.result import WidthShare
 from motorfit.estimation.rows import READ
@@ -75,7 +76,7 @@ def fit_findings(
         *remarks,
     ]
     if not any(finding.grave for finding in found):
-        found.append(_nothing_odd(bench))
+        found.append(_nothing_odd(bench, joint))
     return worst_first(found)
 
 
@@ -192,11 +193,13 @@ def _ammeter_offset(widths: dict[str, tuple[WidthShare, ...]]) -> list[Finding]:
     ]
 
 
-def _nothing_odd(bench: Bench) -> Finding:
+def _nothing_odd(bench: Bench, joint: Joint) -> Finding:
     count = sum(len(run) for run in bench.runs if run.test.used)
+    equations, parameters = joint.stack.design.shape
+    hardly = "" if equations > parameters + 1 else ", but so few could not show a slip"
     return Finding(
         kind="nothing-odd",
         where="bench",
-        says=f"Nothing odd in {count} reading{'' if count == 1 else 's'}.",
+        says=f"Nothing odd in {count} reading{'' if count == 1 else 's'}{hardly}.",
         severity="good",
     )

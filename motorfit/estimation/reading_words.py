@@ -153,7 +153,7 @@ def _against_the_others(explained: Explained, row: _Row) -> tuple[str, str]:
     shown = float(explained.joint.problem.conditions.rows.shown[index, _AXIS[column]])
     sign = -1.0 if run.test.generating and _AXIS[column] in (CURRENT, TORQUE) else 1.0
     if slip is not None and slip.sort == "sign":  # brushes change sides: nothing is straight
-        expected = slip.values[0][1]
+        expected = abs(shown)
     else:
         expected = sign * (shown - row.verdict.size * _through(explained, row, column))
     if column == "torque":  # what was written may be a force at an arm

@@ -9,7 +9,7 @@ from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.quantities import friendly, show_interval, show_number
 from motorfit.report.layout import WIDTH, cut_row
-from motorfit.report.words import combination, rounded
+from motorfit.report.words import combination, rounded, test_named_in
 from motorfit.unit_tables import RPM
 
 #: Parameters that driven readings tell together before they tell them apart.
@@ -34,17 +34,28 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
     profile = fit.profile
     together = _together(profile)
     below = " (below)" if together else ""
-    constant = profile.parameters["emf_constant"]
+    constant, winding, brushes = (profile.parameters[name] for name in ELECTRICAL)
     at = f"{profile.reference_temperature:.4g} degC"
     numbers = [
         _columns("Numbers", "value", f"{100 * fit.level:.4g} % interval", "how known"),
         _row("volts per 1000 rpm", constant, below=below, factor=1000 * RPM, unit="V"),
         *([_constant_elsewhere(constant)] if isinstance(constant, Estimate) else []),
-        _row(f"winding at {at}", profile.parameters["armature_resistance"], below=below),
-        _row("brush drop", profile.parameters["brush_drop"], below=below),
+        _row(f"winding at {at}", winding, below=below, hidden=_hidden(fit, winding)),
+        _row("brush drop", brushes, below=below, hidden=_hidden(fit, brushes)),
         _loss_row(fit),
     ]
     return numbers, [*together, *_telling_apart(fit)]
+
+
+def _hidden(fit: Fit, known: Estimate | NotKnown) -> bool:
+    """Whether the test was done that should give it, and a slip has made nothing of it."""
+    if isinstance(known, Estimate) or not _something_wrong(fit):
+        return False
+    return test_named_in(known.needs) in {run.kind for run in fit.bench.runs if len(run)}
+
+
+def _something_wrong(fit: Fit) -> bool:
+    return any(one.severity == "error" for one in fit.findings)
 
 
 def _columns(label: str, value: str, interval: str, known: str) -> str:
@@ -62,6 +73,7 @@ def _row(
     below: str = "",
     factor: float | None = None,
     unit: str = "",
+    hidden: bool = False,
 ) -> str:
     label = f"  {label}"
     if isinstance(known, NotKnown):
@@ -69,6 +81,8 @@ def _row(
         lacking += f"; it takes: {known.needs}"
         if len(lacking) > WIDTH - _COLUMNS[0]:
             lacking = f"needs {known.needs}"
+        if hidden:
+            lacking = "hidden by what does not fit: see Findings"
         if known.standing == "combined":
             lacking = f"not known alone, only together with others{below}"
         return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")
@@ -123,7 +137,7 @@ def _telling_apart(fit: Fit) -> list[str]:
     ]
     if not needs:
         return []
-    if any(one.severity == "error" for one in fit.findings):
+    if _something_wrong(fit):
         # a slip makes all scatter look so large that nothing can be told apart any more
         return ["  Settle the findings first: what does not fit hides what they are"]
     return [cut_row(f"  To tell them apart it takes: {needs[0]}")]

@@ -225,3 +225,27 @@ def test_a_doubt_of_tens_is_told_without_a_power_of_ten():
     told = [each.says for each in found if each.kind == "wrong-setting"]
     assert told
     assert all(re.search(r"rpm would \(\+- [1-9]0?\)", says) for says in told)
+
+
+def test_a_force_with_a_minus_sign_is_told_as_its_torque():
+    """The force itself is twenty times as many newtons as its torque on 50 mm newton metres."""
+    bench = mf.simulate(TRUE, plan=replace(PLAN, brake_torques=(0.05, 0.1, 0.2, 0.3, 0.4)), seed=3)
+    (brake,) = bench.of_kind("brake")
+    arm = np.full(len(brake), 0.05)
+    force = brake.get("torque") / arm
+    force[2] *= -1
+    others = {name: each for name, each in brake.readings.items() if name != "torque"}
+    pulled = replace(brake, readings={**others, "force": force, "arm": arm})
+    torque_meter = bench.instruments["torque", ""]
+    meters = {(name, ""): replace(torque_meter, quantity=name) for name in ("force", "arm")}
+    bench = replace(
+        bench,
+        runs=tuple(pulled if run is brake else run for run in bench.runs),
+        instruments={**bench.instruments, **meters},
+    )
+
+    finding = next(each for each in grave(bench) if each.where.startswith("brake.csv"))
+
+    told = re.search(r"\(-([0-9.]+) N m, expected ([0-9.]+) N m\)", finding.says)
+    assert told
+    assert told[1] == told[2]

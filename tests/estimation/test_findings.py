@@ -88,6 +88,19 @@ def test_nothing_odd_is_not_said_beside_a_caution_of_the_fit_itself():
     assert "nothing-odd" not in found
 
 
+def test_readings_that_settle_everything_and_no_more_show_no_slip():
+    """Three readings and k, R and Vb: nothing is left over to judge by."""
+    plan = BenchPlan(open_circuit_speeds=(150.0,), load_speeds=(150.0,), load_resistors=(2.2, 10.0))
+
+    (finding,) = (
+        each
+        for each in mf.fit(mf.simulate(TRUE, plan=plan, seed=1)).findings
+        if each.kind == "nothing-odd"
+    )
+
+    assert finding.says == "Nothing odd in 3 readings, but so few could not show a slip."
+
+
 def test_a_difference_between_directions_is_found_with_its_size():
     """Simulated brushes off neutral: the EMF constant 3 % larger in direction a."""
     bench = mf.simulate(

@@ -28,6 +28,7 @@ from hand_made_fits import (
 )
 
 from motorfit.bench.records import ExcludedRow
+from motorfit.estimate import NotKnown
 from motorfit.estimation.result import WidthShare
 from motorfit.finding import Finding
 from motorfit.report.changes import changes_between
@@ -212,6 +213,19 @@ def test_what_tells_parameters_apart_waits_for_a_slip():
 
     assert "Settle the findings first" in screen
     assert "To tell them apart it takes" not in screen
+
+
+def test_what_a_slip_hides_is_not_called_unmeasured():
+    """The load test is there: to ask for one would be in vain."""
+    fit = measured()
+    slip = Finding(kind="outlier", where="load.csv:4", says="load.csv, row 4", severity="error")
+    unmeasured = NotKnown(unit="Ohm", standing="unmeasured", needs="load")
+    parameters = {**fit.profile.parameters, "armature_resistance": unmeasured}
+    fit = replace(fit, profile=replace(fit.profile, parameters=parameters), findings=(slip,))
+
+    assert "hidden by what does not fit" in line_with(first_screen(fit), "winding at")
+    clean = replace(fit, findings=())
+    assert "not measured; it takes: load" in line_with(first_screen(clean), "winding at")
 
 
 def test_nothing_is_promised_below_where_no_combination_is_known():
