@@ -108,7 +108,8 @@ def _constant_elsewhere(constant: Estimate) -> str:
 
 def _loss_row(fit: Fit) -> str:
     if fit.loss is None:
-        return _row("turning loss", _lacking_loss(fit.profile))
+        lacking = _lacking_loss(fit.profile)
+        return _row("turning loss", lacking, hidden=_hidden(fit, lacking))
     power = fit.loss.power
     if isinstance(_lacking_loss(fit.profile), NotKnown):
         power = replace(power, standing="combined")
