@@ -221,10 +221,11 @@ def faults_text(table: pd.DataFrame) -> str:
     if table.empty:
         return "No planted faults."
     seen = table[table["noncentrality"] == CLASSES[-1][-1]]
-    share = 100 * seen["found"].sum() / max(seen["benches"].sum(), 1)
+    benches, found = seen["benches"].sum(), seen["found"].sum()
+    share = f"{100 * found / benches:.1f} % of {benches}" if benches else "there was none"
     return (
         f"Planted faults by noncentrality:\n{_shown(table)}\n"
-        f"Found of those with noncentrality 5 or more: {share:.1f} % of {seen['benches'].sum()}"
+        f"Found of those with noncentrality 5 or more: {share}"
     )
 
 

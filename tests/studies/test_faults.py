@@ -4,7 +4,14 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from motorfit.studies.faults import CLASSES, class_of, clean_table, faults_table, main
+from motorfit.studies.faults import (
+    CLASSES,
+    class_of,
+    clean_table,
+    faults_table,
+    faults_text,
+    main,
+)
 from motorfit.studies.hidden import HIDDEN, hidden_table
 from motorfit.studies.planting import FAULTS, Planted, planted
 from motorfit.studies.tables import faults_tables
@@ -71,6 +78,11 @@ def test_faults_are_counted_by_class():
     assert table["named"].tolist() == [0, 1]
     assert table["placed"].tolist() == [0, 2]
     assert table["kinds"].tolist() == ["", "outlier 2"]
+
+
+def test_no_share_is_told_of_faults_that_nobody_planted():
+    assert faults_text(faults_table([MISSED])).endswith("5 or more: there was none")
+    assert faults_text(faults_table([one(7.0)])).endswith("5 or more: 100.0 % of 1")
 
 
 def test_clean_benches_are_counted_by_scenario():
