@@ -78,6 +78,29 @@ class Assembled:
     brush_current_scale: float
     winding_used: tuple[float, float]  # lowest and highest [degC]
 
+    def usual_share(self, component: int) -> float:
+        """Relative standard deviation of what groups of rows share, at its usual size.
+
+        Parameters
+        ----------
+        component : int
+            A variance component of the effects: of the speed, the loss or the resistance.
+
+        Returns
+        -------
+        float
+            Of the rows that share something, the root of the mean square. A drift is made
+            of several shapes, any other effect of one a row.
+        """
+        influence = self.influence
+        places = [i for i, one in enumerate(self.nuisances) if one.component == component]
+        deviation = np.array([self.nuisances[place].deviation for place in places])
+        variance = sum(
+            np.sum((array[:, places] * deviation) ** 2, axis=1)
+            for array in (influence.gain[:, SPEED], influence.loss, influence.resistance)
+        )
+        return float(np.sqrt(np.mean(variance[variance > 0])))
+
 
 class _Assembly:
     """Rows of all used runs of one bench, filled in run by run."""

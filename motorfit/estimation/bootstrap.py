@@ -26,7 +26,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.estimation.effects import SETTING
-from motorfit.estimation.joint import Joint
+from motorfit.estimation.joint import Joint, row_blocks
 from motorfit.estimation.resampling import (
     draw_means,
     draw_reading_errors,
@@ -145,13 +145,7 @@ def _setting(joint: Joint) -> IntArray:
 
 def _spare(joint: Joint) -> FloatArray:
     """Share of each row's own variance that its residuals keep, the least of its equations."""
-    present = joint.problem.conditions.present
-    count, equations = present.shape
-    kept = present.ravel()
-    whole = np.eye(count * equations)
-    whole[np.ix_(kept, kept)] = joint.projected.projection
-    index = np.arange(count)
-    own = whole.reshape(count, equations, count, equations)[index, :, index, :]
+    own = row_blocks(joint.projected.projection, joint.problem.conditions.present)
     factor = np.linalg.cholesky(joint.solution.covariance)
     return np.asarray(np.linalg.eigvalsh(factor.swapaxes(-1, -2) @ own @ factor)[:, 0])
 

@@ -225,11 +225,7 @@ def _scatter(joint: Joint) -> tuple[Scatter, ...]:
         factor = float(np.exp(0.5 * joint.scales.log_variance[index]))
         relative = name not in READ
         if relative:
-            usual = assembled.friction[index] or next(
-                nuisance.deviation
-                for nuisance in assembled.nuisances
-                if nuisance.component == index
-            )
+            usual = assembled.friction[index] or assembled.usual_share(index)
         else:
             sizes = assembled.patterns[index, :, READ.index(name)]
             usual = float(np.median(sizes[sizes > 0]))

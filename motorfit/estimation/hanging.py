@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from motorfit.estimation.effects import DRIFT, SETTING, USUAL_DRIFT, USUAL_SETTING
+from motorfit.estimation.effects import DRIFT, SETTING
 from motorfit.estimation.judging import likelihood
 from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
 from motorfit.estimation.scatter import estimate_scales, project
@@ -23,8 +23,6 @@ _WORTH_TELLING = 1.5
 
 #: An effect as small as this part of its size is none.
 _NONE = 1e-4
-
-_USUAL = {DRIFT: USUAL_DRIFT, SETTING: USUAL_SETTING}
 
 _WHAT = {
     DRIFT: "Neighbouring readings are off in the same way",
@@ -77,7 +75,7 @@ def _shared(explained: Explained, name: str) -> list[Finding]:
     gain -= likelihood(without, without, scales, prior=False)
     if gain < _BEYOND_CHANCE:
         return []
-    share = 100 * size * _USUAL[name]
+    share = 100 * size * explained.joint.problem.assembled.usual_share(index)
     return [
         Finding(
             kind="residuals-hang-together",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from motorfit.arrays import FloatArray
+from motorfit.arrays import BoolArray, FloatArray
 from motorfit.errors import FitError
 from motorfit.estimation.physics import K, R
 from motorfit.estimation.problem import Problem
@@ -132,7 +132,7 @@ def row_covariances(problem: Problem, solution: Solution) -> list[FloatArray]:
     return blocks
 
 
-def _block_diagonal(blocks: FloatArray, present: np.ndarray) -> FloatArray:
+def _block_diagonal(blocks: FloatArray, present: BoolArray) -> FloatArray:
     rows, equations = present.shape
     whole = np.zeros((rows, equations, rows, equations))
     index = np.arange(rows)
@@ -140,6 +140,28 @@ def _block_diagonal(blocks: FloatArray, present: np.ndarray) -> FloatArray:
     size = rows * equations
     kept = present.ravel()
     return np.asarray(whole.reshape(size, size)[np.ix_(kept, kept)])
+
+
+def row_blocks(whole: FloatArray, present: BoolArray) -> FloatArray:
+    """What each row's own equations have of a matrix of all, the identity for absent ones.
+
+    Parameters
+    ----------
+    whole : ndarray, shape (N, N)
+        Of the present equations.
+    present : ndarray of bool, shape (n, m)
+        Which they are.
+
+    Returns
+    -------
+    ndarray, shape (n, m, m)
+    """
+    rows, equations = present.shape
+    kept = present.ravel()
+    every = np.eye(rows * equations)
+    every[np.ix_(kept, kept)] = whole
+    index = np.arange(rows)
+    return np.asarray(every.reshape(rows, equations, rows, equations)[index, :, index, :])
 
 
 def open_soft(problem: Problem, directions: FloatArray) -> Soft | None:

@@ -24,12 +24,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import exp1, ndtr, ndtri
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import FloatArray
 from motorfit.estimation.joint import (
     Joint,
     fit_jointly,
     joint_of,
     open_soft,
+    row_blocks,
     settled_or_told,
     solve_problem,
     stack,
@@ -195,23 +196,23 @@ def _residuals(
     weighted = stack(_weighted(problem, weight), solution, None)
     projected = project(replace(weighted, ridge=full.ridge), log_variance)
     plain = project(full, log_variance)
-    pull = projected.projection @ full.residual
-    row, equation = np.nonzero(conditions.present)
-    left = np.zeros(len(row))
-    distance = np.zeros(len(weight))
-    for number, own in _by_row(row):
-        factor = np.linalg.cholesky(scatter[number][np.ix_(equation[own], equation[own])])
-        whitened = factor.T @ pull[own] / weight[number]
-        left[own] = factor @ whitened
-        spare = factor.T @ plain.projection[np.ix_(own, own)] @ factor  # 1 - leverage
-        if np.linalg.eigvalsh(spare)[0] > _ALONE:
-            distance[number] = np.sqrt(whitened @ np.linalg.solve(spare, whitened))
-    count = np.maximum(conditions.present.sum(axis=1), 1)
-    return left, distance, _CUTOFFS[count - 1]
+    present = conditions.present
+    pull = np.zeros(present.shape)
+    pull[present] = projected.projection @ full.residual
+    factor = np.linalg.cholesky(scatter)
+    whitened = _each(factor.swapaxes(-1, -2), pull) / weight[:, None]
+    spare = factor.swapaxes(-1, -2) @ row_blocks(plain.projection, present) @ factor  # 1 - leverage
+    judged = np.linalg.eigvalsh(spare)[:, 0] > _ALONE
+    spare = np.where(judged[:, None, None], spare, np.eye(present.shape[1]))
+    square = np.vecdot(whitened, _each(np.linalg.inv(spare), whitened))
+    distance = np.where(judged, np.sqrt(square), 0.0)
+    count = np.maximum(present.sum(axis=1), 1)
+    return _each(factor, whitened)[present], distance, _CUTOFFS[count - 1]
 
 
-def _by_row(row: IntArray) -> list[tuple[int, IntArray]]:
-    return [(int(number), np.flatnonzero(row == number)) for number in np.unique(row)]
+def _each(matrices: FloatArray, vectors: FloatArray) -> FloatArray:
+    """Product of each matrix with its vector."""
+    return np.asarray((matrices @ vectors[..., None])[..., 0])
 
 
 def _joint(
