@@ -199,12 +199,13 @@ def _residuals(
     present = conditions.present
     pull = np.zeros(present.shape)
     pull[present] = projected.projection @ full.residual
-    factor = np.linalg.cholesky(scatter)
+    factor = np.asarray(np.linalg.cholesky(scatter), float)
     whitened = _each(factor.swapaxes(-1, -2), pull) / weight[:, None]
     spare = factor.swapaxes(-1, -2) @ row_blocks(plain.projection, present) @ factor  # 1 - leverage
     judged = np.linalg.eigvalsh(spare)[:, 0] > _ALONE
     spare = np.where(judged[:, None, None], spare, np.eye(present.shape[1]))
-    square = np.vecdot(whitened, _each(np.linalg.inv(spare), whitened))
+    inverse = np.asarray(np.linalg.inv(spare), float)
+    square = np.sum(whitened * _each(inverse, whitened), axis=1)
     distance = np.where(judged, np.sqrt(square), 0.0)
     count = np.maximum(present.sum(axis=1), 1)
     return _each(factor, whitened)[present], distance, _CUTOFFS[count - 1]
