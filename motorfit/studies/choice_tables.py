@@ -73,9 +73,14 @@ def _rows(table: pd.DataFrame, topic: str) -> list[list[str]]:
 def _cells(numbers: pd.DataFrame, quantity: str) -> tuple[str, str]:
     if quantity not in numbers.index:
         return "", ""
-    row = numbers.loc[quantity]
-    known = f" ({100 * row['known']:.0f})" if row["known"] < 1.0 else ""
-    return f"{100 * row['coverage']:.0f}{known}", f"{100 * row['half_width']:#.2g}".rstrip(".")
+    columns = ["known", "coverage", "half_width"]
+    known, held, width = (100 * numbers.loc[quantity, columns].astype(float)).tolist()
+    return f"{held:.0f}" + (f" ({known:.0f})" if known < 100 else ""), _two_digits(width)
+
+
+def _two_digits(number: float) -> str:
+    """Two that count, and never a power of ten."""
+    return f"{number:.0f}" if number >= 99.5 else f"{number:#.2g}".rstrip(".")
 
 
 def _told_once(rows: Sequence[list[str]]) -> list[list[str]]:

@@ -61,6 +61,17 @@ def test_tables_tell_which_share_had_a_value_and_name_a_case_once():
     assert choices_text(table).splitlines()[-1].split() == ["--terms", "none", "0", "(50)", "6.7"]
 
 
+@pytest.mark.parametrize(
+    ("half_width", "shown"),
+    [(0.0001, "0.33"), (0.0009, "3.0"), (0.0042, "14"), (0.02991, "100"), (0.036, "120")],
+)
+def test_half_widths_have_two_digits_that_count(half_width, shown):
+    """In percent of 0.03 N m."""
+    text = choices_text(choices_table([(fitted(0.03, half_width=half_width),)]))
+
+    assert text.splitlines()[-1].split()[-2:] == ["100", shown]
+
+
 @pytest.mark.parametrize("name", list(CASES))
 def test_every_case_has_its_truths(name):
     """The machine without the term: 0.08 V s/rad at 330 rad/s, 0.8 ohm, 0.8 V, 0.0465 N m.
