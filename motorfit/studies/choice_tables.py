@@ -73,8 +73,8 @@ def _rows(table: pd.DataFrame, topic: str) -> list[list[str]]:
 def _cells(numbers: pd.DataFrame, quantity: str) -> tuple[str, str]:
     if quantity not in numbers.index:
         return "", ""
-    columns = ["known", "coverage", "half_width"]
-    known, held, width = (100 * numbers.loc[quantity, columns].astype(float)).tolist()
+    told = numbers[["known", "coverage", "half_width"]].loc[[quantity]].to_numpy(float)
+    known, held, width = (100 * told[0]).tolist()
     return f"{held:.0f}" + (f" ({known:.0f})" if known < 100 else ""), _two_digits(width)
 
 
