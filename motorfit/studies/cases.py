@@ -104,7 +104,7 @@ REACTION, WINDAGE, ROBUST = "armature reaction", "windage", "robust fit"
 SHOWN: Mapping[str, tuple[str, ...]] = {
     REACTION: ("R", "V full"),
     WINDAGE: ("T0", "b", "loss W"),
-    ROBUST: ("k", "R"),
+    ROBUST: ("k", "R", "V full"),
 }
 
 #: Share of the EMF that armature reaction takes at the largest current.

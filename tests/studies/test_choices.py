@@ -139,7 +139,7 @@ def test_the_command_writes_what_the_tables_are_made_of(tmp_path, monkeypatch):
     assert (table["benches"] == 1).all()
     printed = CliRunner().invoke(print_tables, [str(out)])
     assert printed.exit_code == 0
-    assert "| Robust fit | Fit | $k$ held | ± % | $R$ held | ± % | claimed |" in printed.stdout
+    assert "| Robust fit | Fit | $k$ held | ± % | $R$ held | ± % |" in printed.stdout
     again = CliRunner().invoke(main, asked)
     assert again.exit_code == 2
     assert "is there already. Replace it with --force." in again.stderr
