@@ -24,7 +24,7 @@ from motorfit.estimation.terms import PARAMETER, TERMS, Considered, Term
 DEMANDED = 4.0
 
 #: From this many standard deviations on a term is tried, and is in at least as a doubt ...
-HINTED = 2.5
+HINTED: dict[Term, float] = {"armature-reaction": 2.0, "windage": 2.5}
 
 #: ... or from this share of the most that it could reach: with few readings to spare no score
 #: can be large.
@@ -159,7 +159,7 @@ def _consider(
 
     if first is None:
         return left_out(f"no reading shows it; it takes {WHAT_IT_TAKES[term]}")
-    if first < _worth_a_try(joint):
+    if first < _worth_a_try(joint, term):
         return left_out("the readings do not ask for it")
     try:
         tried = fitter(pose(bench, terms=_in_order(*joint.problem.terms, term)))
@@ -202,10 +202,10 @@ def _in_order(*terms: Term) -> tuple[Term, ...]:
     return tuple(term for term in TERMS if term in terms)
 
 
-def _worth_a_try(joint: Joint) -> float:
+def _worth_a_try(joint: Joint, term: Term) -> float:
     """A score that is inflated by its own scatter cannot exceed the root of what is spare."""
     spare = max(1, len(joint.stack.residual) - len(joint.machine))
-    return float(min(HINTED, _SHARE_OF_MOST * spare**0.5))
+    return float(min(HINTED[term], _SHARE_OF_MOST * spare**0.5))
 
 
 def _allowing_for(joint: Joint, term: Term) -> Joint:
