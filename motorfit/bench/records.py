@@ -14,6 +14,7 @@ from motorfit.bench.settings import Settings
 from motorfit.errors import BenchError
 from motorfit.finding import Finding
 from motorfit.meter import Instrument
+from motorfit.quantities import Stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +23,21 @@ class ExcludedRow:
 
     row: int
     reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """What the readings of a long log are the means of; every array has shape (n,)."""
+
+    count: IntArray  # samples in each block
+    scatter: Mapping[str, FloatArray]  # by quantity: standard deviation about the block's line
+    correlation: Mapping[str, float]  # by quantity: of neighbouring samples within the blocks
+    samples: int  # in the whole log
+
+    def only(self, kept: IntArray) -> Blocks:
+        """Those of some of the readings."""
+        scatter = {name: values[kept] for name, values in self.scatter.items()}
+        return replace(self, count=self.count[kept], scatter=scatter)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,6 +68,9 @@ class Run:
     extra: Mapping[str, FloatArray] = field(
         default_factory=dict
     )  # by header: further columns of a quantity that `readings` has, not used by the fit
+    blocks: Blocks | None = None  # of a log so long that its readings are means of many samples
+    added_inertia: Stated | None = None  # put on the shaft for this run alone [kg m2]
+    uncoupled: bool = False  # the drive ran without the machine
 
     def __post_init__(self) -> None:
         for name, values in (*self.readings.items(), *self.extra.items()):
@@ -86,6 +105,7 @@ class Run:
             rows=self.rows[kept],
             readings={name: values[kept] for name, values in self.readings.items()},
             extra={name: values[kept] for name, values in self.extra.items()},
+            blocks=self.blocks and self.blocks.only(kept),
             setting=tuple(self.setting[row] for row in kept),
             direction=tuple(self.direction[row] for row in kept),
             note=tuple(self.note[row] for row in kept),
