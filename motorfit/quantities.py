@@ -308,7 +308,7 @@ def _unit_missing(text: str, number: str, si: str, dimension: str) -> Unreadable
     unit = EXAMPLES[si].split(" ", 1)[-1]
     return UnreadableError(
         found=f"{_quoted(text)} without a unit",
-        expected=f"a {_named(dimension)} with its unit",
+        expected=f"{'an' if dimension[0] in 'aei' else 'a'} {_named(dimension)} with its unit",
         remedy=f'Write "{number} {unit}" if it is in {unit}.',
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Kind = Literal[
@@ -138,3 +138,13 @@ KINDS: dict[Kind, TestKind] = {
         ),
     )
 }
+
+
+def drive_alone(test: TestKind) -> TestKind:
+    """The same test of a drive that ran without the machine: speed and its own power."""
+    return replace(
+        test,
+        title=f"{test.title}, drive alone",
+        required=(_all("speed", "drive_power"),),
+        optional=test.columns - {"speed", "drive_power", *TEMPERATURES, *REMARKS},
+    )

@@ -68,5 +68,6 @@ def check_plausibility(
     tuple of Finding
         What looks like a slip, the most damaging first; never a refusal.
     """
-    evidence = Evidence(runs, settings, instruments)
+    of_machine = [run for run in runs if not run.uncoupled]
+    evidence = Evidence(of_machine, settings, instruments)
     return worst_first(finding for check in CHECKS for finding in check(evidence))

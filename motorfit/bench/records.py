@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -41,6 +42,25 @@ class Blocks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rates:
+    """How fast a quantity changed where a log passed the values that are its readings.
+
+    Their covariance is that of ``own`` and ``shared`` together: diag(own) + shared shared'.
+    """
+
+    quantity: Literal["speed", "voltage"]  # what changed
+    value: FloatArray  # (n,) in SI per second
+    own: FloatArray  # (n,) variance of each by itself
+    shared: FloatArray  # (n, m) what they have in common
+
+    def only(self, kept: IntArray) -> Rates:
+        """Those of some of the readings."""
+        return replace(
+            self, value=self.value[kept], own=self.own[kept], shared=self.shared[kept]
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Run:
     """One run of one test; every array has shape (n,).
 
@@ -68,6 +88,7 @@ class Run:
     extra: Mapping[str, FloatArray] = field(
         default_factory=dict
     )  # by header: further columns of a quantity that `readings` has, not used by the fit
+    rates: Rates | None = None  # of a coasting machine, where a log was reduced to a few of them
     blocks: Blocks | None = None  # of a log so long that its readings are means of many samples
     added_inertia: Stated | None = None  # put on the shaft for this run alone [kg m2]
     uncoupled: bool = False  # the drive ran without the machine
@@ -105,6 +126,7 @@ class Run:
             rows=self.rows[kept],
             readings={name: values[kept] for name, values in self.readings.items()},
             extra={name: values[kept] for name, values in self.extra.items()},
+            rates=self.rates and self.rates.only(kept),
             blocks=self.blocks and self.blocks.only(kept),
             setting=tuple(self.setting[row] for row in kept),
             direction=tuple(self.direction[row] for row in kept),
@@ -132,8 +154,13 @@ class Bench:
     files: Mapping[str, str] = field(default_factory=dict)  # name -> "sha256:..."
 
     def of_kind(self, *kinds: Kind) -> tuple[Run, ...]:
-        """The runs of these kinds, in the order of their files."""
-        return tuple(run for run in self.runs if run.kind in kinds)
+        """The runs of these kinds, in the order of their files; none of a drive alone."""
+        return tuple(run for run in self.runs if run.kind in kinds and not run.uncoupled)
+
+    @property
+    def of_drive_alone(self) -> tuple[Run, ...]:
+        """The runs in which the drive ran without the machine."""
+        return tuple(run for run in self.runs if run.uncoupled)
 
     def instrument(self, quantity: str, meter: str = "") -> Instrument:
         """The instrument that read ``quantity``.

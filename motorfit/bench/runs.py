@@ -11,10 +11,11 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.cells import Numbers, complain, decimal_sign, read_numbers
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
 from motorfit.bench.driven import DRIVEN, split_driven
-from motorfit.bench.kinds import QUANTITIES, TEMPERATURES, TestKind
+from motorfit.bench.kinds import QUANTITIES, TEMPERATURES, TestKind, drive_alone
 from motorfit.bench.notes import all_excluded, notes_on_columns
 from motorfit.bench.records import ExcludedRow, Run
 from motorfit.bench.settings import SpeedTable
+from motorfit.bench.shaft_remarks import shaft_remarks
 from motorfit.bench.signs import consumer_signs, written_as_magnitudes
 from motorfit.bench.tables import Sheet, shown
 from motorfit.errors import BenchError, BenchProblemsError, LocatedError
@@ -82,6 +83,9 @@ def read_runs(
     BenchProblemsError
         With everything that is wrong with headers and cells.
     """
+    shaft = shaft_remarks(sheet.path, sheet.remarks, test)
+    if shaft.uncoupled:
+        test = drive_alone(test)
     layout, problems = lay_out(sheet, test)
     if problems:
         raise BenchProblemsError([*problems, *_wrong_cells(sheet, layout)])
@@ -92,7 +96,13 @@ def read_runs(
         findings = [*findings, all_excluded(sheet, excluded)] if excluded else []
         return SheetReadings(runs=(), findings=tuple(findings), filled_in=bool(excluded))
     run, notes = _read_rows(sheet, layout, test, speed, kept)
-    run = replace(run, meters=meters, excluded=excluded)
+    run = replace(
+        run,
+        meters=meters,
+        excluded=excluded,
+        added_inertia=shaft.added_inertia,
+        uncoupled=shaft.uncoupled,
+    )
     return SheetReadings(
         runs=split_driven(run) if test is DRIVEN else (run,),
         findings=(*findings, *notes),
