@@ -76,3 +76,43 @@ def magnet_factor(temperature: ArrayLike, reference: float, coefficient: float) 
     0.9
     """
     return 1.0 + coefficient * (np.asarray(temperature, float) - reference)
+
+
+def temperature_by_resistance(
+    resistance: ArrayLike,
+    cold_resistance: ArrayLike,
+    cold_temperature: ArrayLike,
+    winding_constant: float = 234.5,
+) -> FloatArray:
+    r"""Mean temperature of a winding from how much its resistance has grown.
+
+    .. math:: T_2 = \frac{R_2}{R_1} (K + T_1) - K
+
+    Parameters
+    ----------
+    resistance : array_like
+        Of the warm winding. [ohm]
+    cold_resistance : array_like, positive
+        Of the same winding, by the same meters and leads. [ohm]
+    cold_temperature : array_like
+        Of the winding when that was measured. [degC]
+    winding_constant : float
+        K, 234.5 for copper, 225 for aluminium. [K]
+
+    Returns
+    -------
+    ndarray
+        Its rise over the air is this less the temperature of the air. [degC]
+
+    References
+    ----------
+    .. [1] IEC 60034-1, 8.6.2.
+
+    Examples
+    --------
+    >>> round(temperature_by_resistance(100.0, 80.0, 20.0).item(), 3)
+    83.625
+    """
+    ratio = np.asarray(resistance, float) / np.asarray(cold_resistance, float)
+    cold = winding_constant + np.asarray(cold_temperature, float)
+    return np.asarray(ratio * cold - winding_constant)
