@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -21,10 +21,11 @@ from motorfit.bench.settings import (
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.meter import Instrument
 from motorfit.quantities import Stated
+from motorfit.simulation.coasting import coast_downs
 from motorfit.simulation.instruments import VirtualKit
 from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
 from motorfit.simulation.points import Points, World, all_points
-from motorfit.simulation.readings import DrawnError, DrawnKit
+from motorfit.simulation.readings import DrawnError, DrawnKit, decimal_step
 
 #: Written position: whole degrees.
 DEGREE = np.pi / 180
@@ -38,6 +39,11 @@ class Truth:
     winding: float  # the winding's true temperature, cold [degC]
     errors: tuple[DrawnError, ...]  # of each range of each meter, and of each resistor
     true: Mapping[str, Mapping[str, FloatArray]]  # file -> quantity -> true values, magnitudes
+    moment_of_inertia: float | None = None  # of the machine alone [kg m2]
+    added_inertia: Mapping[str, float] = field(default_factory=dict)  # by file [kg m2]
+    friction: Mapping[str, float] = field(
+        default_factory=dict
+    )  # by file, relative to the machine's
 
 
 def simulate(
@@ -46,6 +52,7 @@ def simulate(
     plan: BenchPlan | None = None,
     kit: VirtualKit | None = None,
     conditions: Conditions | None = None,
+    moment_of_inertia: float | None = None,
     seed: int,
     name: str = "simulated machine",
 ) -> Bench:
@@ -61,6 +68,8 @@ def simulate(
         The meters; plain handheld ones where left out.
     conditions : Conditions, optional
         Temperature, wandering friction, drift.
+    moment_of_inertia : float, optional
+        Of the machine, for its coast-downs. [kg m2]
     seed : int
         The same seed gives the same bench, byte for byte.
     name : str
@@ -75,7 +84,7 @@ def simulate(
     ------
     ValueError
         If the plan asks for what the machine or the kit cannot do: a meter that is not
-        there, a supply too low for the motor to start.
+        there, a supply too low for the motor to start, a coast-down without an inertia.
 
     See Also
     --------
@@ -97,7 +106,13 @@ def simulate(
     ['open-circuit.csv', 'load.csv', 'no-load-motor.csv', 'resistance.csv', 'zero.csv']
     """
     return simulate_with_truth(
-        machine, plan=plan, kit=kit, conditions=conditions, seed=seed, name=name
+        machine,
+        plan=plan,
+        kit=kit,
+        conditions=conditions,
+        moment_of_inertia=moment_of_inertia,
+        seed=seed,
+        name=name,
     )[0]
 
 
@@ -107,6 +122,7 @@ def simulate_with_truth(
     plan: BenchPlan | None = None,
     kit: VirtualKit | None = None,
     conditions: Conditions | None = None,
+    moment_of_inertia: float | None = None,
     seed: int,
     name: str = "simulated machine",
 ) -> tuple[Bench, Truth]:
@@ -127,13 +143,22 @@ def simulate_with_truth(
     world = _world(machine, plan, kit, conditions, drawn)
     points = all_points(world, plan, rng)
     runs = tuple(_run(each, plan, kit, conditions, drawn) for each in points)
+    # last, so that a bench has the same readings with logs and without
+    logged = coast_downs(world, plan, kit, drawn, moment_of_inertia)
+    runs += tuple(each.run for each in logged)
     settings = _settings(name, plan, kit, conditions, runs)
     bench = Bench(source=Path(name), settings=settings, instruments=settings.instruments, runs=runs)
     truth = Truth(
         machine=machine,
         winding=world.cold_winding,
         errors=tuple(drawn.errors.values()),
-        true={each.name: each.true for each in points},
+        true={each.name: each.true for each in points}
+        | {each.run.source.name: each.true for each in logged},
+        moment_of_inertia=moment_of_inertia,
+        added_inertia={
+            each.run.source.name: each.added_inertia for each in logged if each.added_inertia
+        },
+        friction={each.run.source.name: each.friction for each in logged},
     )
     return bench, truth
 
@@ -148,10 +173,7 @@ def _world(
     """Draw what stays the same all day: resistors, temperature."""
     half_width = conditions.winding.half_width
     winding = conditions.winding.value + half_width * drawn.draw()
-    resistors = {}
-    for nominal in plan.load_resistors:
-        error = drawn.error(kit.meter("load"), nominal)
-        resistors[nominal] = (nominal - error.offset) / (1.0 + error.gain)
+    resistors = {nominal: drawn.resistor(kit, nominal) for nominal in plan.load_resistors}
     ammeter = "current" in kit.meters and plan.load_columns != "load"
     voltmeter = kit.meter("voltage").stated.input_resistance
     return World(
@@ -180,7 +202,7 @@ def _run(
         readings[quantity] = shown if sign > 0 else 0.0 - shown
     if points.load is not None:
         readings["load"] = points.load
-        steps["load"] = min(_decimal_step(value) for value in points.load.tolist())
+        steps["load"] = min(decimal_step(value) for value in points.load.tolist())
     label = points.setting + 1
     return Run(
         kind=points.kind,
@@ -224,12 +246,6 @@ def _serial(points: Points, conditions: Conditions, rng: np.random.Generator) ->
     return np.asarray(conditions.serial_drift * lfilter([1.0], [1.0, -memory], new))
 
 
-def _decimal_step(value: float) -> float:
-    """Step of the last digit somebody would write: 0.1 for 4.7, 1 for 10."""
-    digits = f"{value:.10g}"
-    return 10.0 ** -len(digits.partition(".")[2]) if "." in digits else 1.0
-
-
 def _settings(
     name: str,
     plan: BenchPlan,
@@ -238,6 +254,8 @@ def _settings(
     runs: tuple[Run, ...],
 ) -> Settings:
     """What `machine.toml` and `kit.toml` of this bench would say."""
+    loads = [each.load for each in plan.coast_downs if each.load is not None]
+    shelf = dict.fromkeys([*plan.load_resistors, *loads])
     used = {quantity for run in runs for quantity in run.readings} & kit.meters.keys()
     instruments: dict[tuple[str, str], Instrument] = {
         (quantity, ""): meter.stated for quantity, meter in kit.meters.items() if quantity in used
@@ -250,6 +268,6 @@ def _settings(
             winding=conditions.winding, reference=Stated(conditions.reference)
         ),
         leads=LeadsTable(resistance=Stated(kit.leads)),
-        shelf=ShelfTable(resistors=tuple(f"{value:g} ohm" for value in plan.load_resistors)),
+        shelf=ShelfTable(resistors=tuple(f"{value:g} ohm" for value in shelf)),
         instruments=instruments,
     )

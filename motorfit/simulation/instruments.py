@@ -49,8 +49,8 @@ class VirtualKit:
     Parameters
     ----------
     meters : mapping of str to VirtualMeter
-        By quantity: voltage, current, speed, torque, winding, and load for the resistors,
-        each of which has a gain error of its own.
+        By quantity: voltage, current, speed, torque, winding, time, and load for the
+        resistors, each of which has a gain error of its own.
     leads : float
         Between the machine and the voltmeter. [ohm]
     draw : {"rectangular", "normal"}
@@ -172,7 +172,7 @@ def virtual_meter(
 
 
 def handheld_meters() -> dict[str, VirtualMeter]:
-    """Two plain handheld meters, an optical tachometer, wire-wound resistors, a torque sensor."""
+    """Two plain handheld meters and what else lies on a bench, down to the logger's clock."""
     return {
         "voltage": virtual_meter(
             "voltage",
@@ -206,4 +206,5 @@ def handheld_meters() -> dict[str, VirtualMeter]:
             "torque", "torque sensor", percent=2.0, digits=1, resolution=0.001, repeatability=0.01
         ),
         "winding": virtual_meter("winding", "thermometer", absolute=2.0, resolution=1.0),
+        "time": virtual_meter("time", "clock", percent=0.01, resolution=0.001),
     }

@@ -10,6 +10,7 @@ import numpy as np
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.machine.temperature import WindingMaterial
 from motorfit.quantities import Stated
+from motorfit.simulation.log_plans import CoastDownPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +49,8 @@ class BenchPlan:
         Whether the sheets say which readings shared a setting of the drive.
     driven_torque, winding : bool
         Whether driven tests have a torque column, and every table a winding column.
+    coast_downs : tuple of CoastDownPlan
+        Runs in which the machine is let go, a file each.
     """
 
     open_circuit_speeds: tuple[float, ...] = ()
@@ -67,6 +70,7 @@ class BenchPlan:
     label_settings: bool = False
     driven_torque: bool = False
     winding: bool = False
+    coast_downs: tuple[CoastDownPlan, ...] = ()
 
 
 #: A room, guessed rather than measured.
@@ -92,7 +96,8 @@ class Conditions:
         Rise that the winding of a load test tends to with the square of the current, row
         after row [K/A2], and the rows it takes to come within 37 % of it.
     friction_row, friction_run : float
-        Standard deviation of the loss torque, relative, from row to row and run to run.
+        Standard deviation of the loss torque, relative, from row to row and run to run. Each
+        coast-down is one run.
     drive_scatter : float
         How far the drive is off the planned speed, relative standard deviation; the
         readings are of the speed it had.

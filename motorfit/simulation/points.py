@@ -125,7 +125,7 @@ def _driven(world: World, plan: BenchPlan, rng: np.random.Generator, *, loaded: 
         axis.ravel() for axis in np.meshgrid(planned, resistors, range(plan.repeats), indexing="ij")
     )
     setting = np.repeat(np.arange(len(planned)), len(resistors) * plan.repeats)
-    speed = speed * _about_one(rng, world.conditions.drive_scatter, speed.shape)
+    speed = speed * about_one(rng, world.conditions.drive_scatter, speed.shape)
     outside = np.full(speed.shape, np.inf)
     if loaded:
         outside = np.array([world.resistors[value] for value in load]) + world.ammeter
@@ -155,8 +155,8 @@ def _driven_one_way(
     current = _driven_current(world, machine, speed, outside, warm)
     voltage = terminal_voltage(machine, speed, current, winding_factor=warm)
     voltage = voltage + world.leads * current
-    friction = _about_one(rng, world.conditions.friction_row, speed.shape)
-    torque = -shaft_torque(_rubbing(machine, friction), speed, current)
+    friction = about_one(rng, world.conditions.friction_row, speed.shape)
+    torque = -shaft_torque(rubbing(machine, friction), speed, current)
     found = {"speed": speed, "voltage": voltage, "torque": torque}
     if np.isfinite(outside).all():
         found["current"] = voltage / outside  # the voltmeter's share does not pass the ammeter
@@ -181,8 +181,8 @@ def _driven_current(
 def _free(world: World, plan: BenchPlan, rng: np.random.Generator, number: str) -> Points:
     supply = np.repeat(plan.supply_voltages, plan.repeats)
     setting = np.repeat(np.arange(len(plan.supply_voltages)), plan.repeats)
-    supply = supply * _about_one(rng, world.conditions.supply_scatter, supply.shape)
-    run = _about_one(rng, world.conditions.friction_run)
+    supply = supply * about_one(rng, world.conditions.supply_scatter, supply.shape)
+    run = about_one(rng, world.conditions.friction_run)
     parts = [
         _as_motor(world, way, supply, np.zeros(supply.shape), run, rng) for way in plan.directions
     ]
@@ -192,8 +192,8 @@ def _free(world: World, plan: BenchPlan, rng: np.random.Generator, number: str) 
 def _braked(world: World, plan: BenchPlan, rng: np.random.Generator, number: str) -> Points:
     brake = np.repeat(plan.brake_torques, plan.repeats)
     setting = np.repeat(np.arange(len(plan.brake_torques)), plan.repeats)
-    supply = plan.brake_voltage * _about_one(rng, world.conditions.supply_scatter, brake.shape)
-    run = _about_one(rng, world.conditions.friction_run)
+    supply = plan.brake_voltage * about_one(rng, world.conditions.supply_scatter, brake.shape)
+    run = about_one(rng, world.conditions.friction_run)
     parts = [_as_motor(world, way, supply, brake, run, rng) for way in plan.directions]
     for part in parts:
         part["torque"] = brake
@@ -209,8 +209,8 @@ def _as_motor(
     rng: np.random.Generator,
 ) -> dict[str, FloatArray]:
     """A motor on a supply that holds the voltage at the machine's terminals."""
-    friction = run * _about_one(rng, world.conditions.friction_row, supply.shape)
-    machine = _rubbing(world.at(way), friction)
+    friction = run * about_one(rng, world.conditions.friction_row, supply.shape)
+    machine = rubbing(world.at(way), friction)
 
     def running(warm: FloatArray) -> tuple[FloatArray, FloatArray]:
         return free_running(machine, supply, brake_torque=brake, winding_factor=warm)
@@ -234,7 +234,7 @@ def _held(world: World, plan: BenchPlan, rng: np.random.Generator) -> Points:
         for axis in np.meshgrid(turn, plan.resistance_currents, range(plan.repeats), indexing="ij")
     )
     each = len(plan.resistance_currents) * plan.repeats
-    uneven = np.repeat(_about_one(rng, world.conditions.position_effect, turn.shape), each)
+    uneven = np.repeat(about_one(rng, world.conditions.position_effect, turn.shape), each)
     drop = world.conditions.standing_brush_drop
     drop = float(np.asarray(world.machine.brush_drop)) if drop is None else drop
     warm = world.winding_factor(world.winding(current))
@@ -298,7 +298,7 @@ def _wanted(plan: BenchPlan, kind: Kind, true: dict[str, FloatArray]) -> dict[st
     return {quantity: values for quantity, values in true.items() if quantity not in left_out}
 
 
-def _rubbing(machine: BrushedMachine, friction: FloatArray) -> BrushedMachine:
+def rubbing(machine: BrushedMachine, friction: FloatArray) -> BrushedMachine:
     """The machine with all of its loss torque multiplied."""
     return replace(
         machine,
@@ -308,6 +308,6 @@ def _rubbing(machine: BrushedMachine, friction: FloatArray) -> BrushedMachine:
     )
 
 
-def _about_one(rng: np.random.Generator, scatter: float, shape: tuple[int, ...] = ()) -> FloatArray:
+def about_one(rng: np.random.Generator, scatter: float, shape: tuple[int, ...] = ()) -> FloatArray:
     """Factors around one; never negative, whatever the scatter."""
     return np.maximum(1.0 + scatter * rng.standard_normal(shape), 0.05)

@@ -15,7 +15,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.instruments import gain_half_width, offset_half_width, range_of
 from motorfit.meter import Instrument
-from motorfit.simulation.instruments import VirtualMeter
+from motorfit.simulation.instruments import VirtualKit, VirtualMeter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +53,11 @@ class DrawnKit:
                 offset=offset if meter.offset is None else meter.offset,
             )
         return self.errors[stated.quantity, step]
+
+    def resistor(self, kit: VirtualKit, nominal: float) -> float:
+        """The true value of the resistor on which ``nominal`` is written. [ohm]"""
+        error = self.error(kit.meter("load"), nominal)
+        return (nominal - error.offset) / (1.0 + error.gain)
 
     def usual_step(self, meter: VirtualMeter) -> float:
         """The step that most readings of a meter were shown in, so far."""
@@ -127,3 +132,9 @@ def rounded(values: FloatArray, instrument: Instrument, steps: FloatArray) -> Fl
     decimal = (near >= 1) & (np.abs(per_unit - near) < 1e-9 * near)
     displayed = np.where(decimal, whole / np.where(decimal, near, 1.0), whole * (steps / factor))
     return np.asarray((displayed + 0.0) * factor)
+
+
+def decimal_step(value: float) -> float:
+    """Step of the last digit somebody would write: 0.1 for 4.7, 1 for 10."""
+    digits = f"{value:.10g}"
+    return 10.0 ** -len(digits.partition(".")[2]) if "." in digits else 1.0

@@ -90,7 +90,7 @@ def with_room_for(bench: Bench, remarks: Remarks) -> Bench:
 def _sheet_text(run: Run, bench: Bench, remarks: Sequence[str]) -> str:
     """A sheet with each reading in its own row, as far as the remarks leave room."""
     lines = [f"# {remark}".rstrip() for remark in remarks]
-    lines += [f"# {quantity} meter: {meter}" for quantity, meter in run.meters.items()]
+    lines += [f"# {line}" for line in said_of(run)]
     columns = [name for name in QUANTITIES if name in run.readings]
     texts = [name for name in ("setting", "direction", "note") if any(getattr(run, name))]
     header = [f"{name} ({_UNITS[name]})".replace("_", " ") for name in columns] + texts
@@ -104,6 +104,17 @@ def _sheet_text(run: Run, bench: Bench, remarks: Sequence[str]) -> str:
     for number, row in enumerate(zip(*cells, strict=True)):
         rows[int(run.rows[number]) - first] = ",".join(row)
     return "\n".join([*lines, *rows]) + "\n"
+
+
+def said_of(run: Run) -> list[str]:
+    """The remarks by which a sheet says what no column does."""
+    lines = [f"{quantity} meter: {meter}" for quantity, meter in run.meters.items()]
+    if run.added_inertia is not None:
+        added = run.added_inertia
+        lines.append(f"added inertia: {added.text or _stated_text(added, 'kg m2')}")
+    if run.uncoupled:
+        lines.append("machine uncoupled")
+    return lines
 
 
 def as_written(quantity: str, run: Run, bench: Bench) -> list[str]:
