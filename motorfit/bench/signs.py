@@ -14,7 +14,7 @@ from motorfit.finding import Finding
 _PROBED = ("speed", "voltage", "current", "torque", "force", "drive_power")
 
 #: Quantities that are negative inside while the machine is driven.
-_FROM_OUTSIDE = ("current", "torque", "force")
+FROM_OUTSIDE = ("current", "torque", "force")
 
 
 def written_as_magnitudes(
@@ -79,7 +79,7 @@ def consumer_signs(
         return
     for columns in (readings, extra):
         for name, values in columns.items():
-            if of.get(name, name) in _FROM_OUTSIDE:
+            if of.get(name, name) in FROM_OUTSIDE:
                 columns[name] = 0.0 - values  # so that zero stays positive
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -13,22 +14,28 @@ from motorfit.bench.kinds import KINDS
 from motorfit.bench.records import Bench, Run
 from motorfit.bench.settings import (
     ConditionsTable,
+    HeatRunTable,
     LeadsTable,
     MachineTable,
     Settings,
     ShelfTable,
 )
+from motorfit.bench.signs import FROM_OUTSIDE
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.meter import Instrument
 from motorfit.quantities import Stated
 from motorfit.simulation.coasting import coast_downs
 from motorfit.simulation.instruments import VirtualKit
+from motorfit.simulation.late_points import late_points
 from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
 from motorfit.simulation.points import Points, World, all_points
 from motorfit.simulation.readings import DrawnError, DrawnKit, decimal_step
 
 #: Written position: whole degrees.
 DEGREE = np.pi / 180
+
+#: Times that somebody writes down, where no logger does it. [s]
+WATCH = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,14 +152,16 @@ def simulate_with_truth(
     runs = tuple(_run(each, plan, kit, conditions, drawn) for each in points)
     # last, so that a bench has the same readings with logs and without
     logged = coast_downs(world, plan, kit, drawn, moment_of_inertia)
+    late = late_points(world, plan, rng)
     runs += tuple(each.run for each in logged)
+    runs += tuple(_run(each, plan, kit, conditions, drawn) for each in late)
     settings = _settings(name, plan, kit, conditions, runs)
     bench = Bench(source=Path(name), settings=settings, instruments=settings.instruments, runs=runs)
     truth = Truth(
         machine=machine,
         winding=world.cold_winding,
         errors=tuple(drawn.errors.values()),
-        true={each.name: each.true for each in points}
+        true={each.name: each.true for each in (*points, *late)}
         | {each.run.source.name: each.true for each in logged},
         moment_of_inertia=moment_of_inertia,
         added_inertia={
@@ -194,10 +203,10 @@ def _run(
     count = len(points.setting)
     readings: dict[str, FloatArray] = {}
     steps: dict[str, float] = {}
-    for quantity, true in points.true.items():
+    for quantity, true in _seen(points, plan).items():
         if quantity == "speed":
             true = true * _drift(points, conditions, drawn.rng)
-        sign = -1.0 if KINDS[points.kind].generating and quantity in ("current", "torque") else 1.0
+        sign = -1.0 if KINDS[points.kind].generating and quantity in FROM_OUTSIDE else 1.0
         shown, steps[quantity] = _shown(quantity, true, points, kit, drawn)
         readings[quantity] = shown if sign > 0 else 0.0 - shown
     if points.load is not None:
@@ -207,13 +216,23 @@ def _run(
     return Run(
         kind=points.kind,
         source=Path(points.name),
-        rows=np.arange(2, count + 2),
+        rows=np.arange(count) + (3 if points.uncoupled else 2),  # below the remark
         readings=readings,
         written_step=steps,
         setting=tuple(map(str, label.tolist())) if plan.label_settings else ("",) * count,
         direction=points.direction,
         note=("",) * count,
+        uncoupled=points.uncoupled,
     )
+
+
+def _seen(points: Points, plan: BenchPlan) -> dict[str, FloatArray]:
+    """What meters are held to: with a lever, a force and an arm in place of the torque."""
+    if plan.arm is None or "torque" not in points.true:
+        return points.true
+    torque = points.true["torque"]
+    lever = {"force": torque / plan.arm, "arm": np.full(torque.shape, plan.arm)}
+    return {name: true for name, true in points.true.items() if name != "torque"} | lever
 
 
 def _shown(
@@ -222,6 +241,8 @@ def _shown(
     if quantity == "position":  # marks on the shaft, not a meter
         return true, DEGREE
     meter = kit.meter(quantity)
+    if quantity == "time":
+        return drawn.read(meter, true, step=max(WATCH, meter.stated.resolution or 0.0))
     if points.kind == "zero":  # in the range that most of the other readings were taken in
         return drawn.read(meter, true, step=drawn.usual_step(meter))
     return drawn.read(meter, true)
@@ -261,6 +282,7 @@ def _settings(
         (quantity, ""): meter.stated for quantity, meter in kit.meters.items() if quantity in used
     }
     return Settings(
+        heat_run=HeatRunTable(rotor=_rotor(plan)),
         machine=MachineTable(
             name=name, winding_material=conditions.winding_material, magnet=conditions.magnet
         ),
@@ -271,3 +293,10 @@ def _settings(
         shelf=ShelfTable(resistors=tuple(f"{value:g} ohm" for value in shelf)),
         instruments=instruments,
     )
+
+
+def _rotor(plan: BenchPlan) -> Literal["held", "turning"]:
+    rotors = {each.rotor for each in plan.heat_runs} or {"held"}
+    if len(rotors) > 1:
+        raise ValueError("the heat runs of one bench are all with the rotor held, or all turning")
+    return rotors.pop()

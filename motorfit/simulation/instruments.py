@@ -49,8 +49,8 @@ class VirtualKit:
     Parameters
     ----------
     meters : mapping of str to VirtualMeter
-        By quantity: voltage, current, speed, torque, winding, time, and load for the
-        resistors, each of which has a gain error of its own.
+        By quantity: voltage, current, speed, torque, force, arm, drive_power, winding,
+        ambient, time, and load for the resistors, each of which has a gain error of its own.
     leads : float
         Between the machine and the voltmeter. [ohm]
     draw : {"rectangular", "normal"}
@@ -206,5 +206,13 @@ def handheld_meters() -> dict[str, VirtualMeter]:
             "torque", "torque sensor", percent=2.0, digits=1, resolution=0.001, repeatability=0.01
         ),
         "winding": virtual_meter("winding", "thermometer", absolute=2.0, resolution=1.0),
+        "force": virtual_meter(
+            "force", "kitchen scale", percent=1.0, digits=1, resolution=0.01, repeatability=0.01
+        ),
+        "arm": virtual_meter("arm", "ruler", absolute=0.001, resolution=0.001),
+        "drive_power": virtual_meter(
+            "drive_power", "power meter", percent=1.0, digits=2, resolution=0.1, repeatability=0.003
+        ),
+        "ambient": virtual_meter("ambient", "thermometer", absolute=1.0, resolution=0.1),
         "time": virtual_meter("time", "clock", percent=0.01, resolution=0.001),
     }

@@ -10,6 +10,7 @@ import numpy as np
 from motorfit.machine.brushed import BrushedMachine
 from motorfit.machine.temperature import WindingMaterial
 from motorfit.quantities import Stated
+from motorfit.simulation.heat_plans import BreakawayPlan, DrivePlan, HeatRunPlan
 from motorfit.simulation.log_plans import CoastDownPlan
 
 
@@ -51,6 +52,15 @@ class BenchPlan:
         Whether driven tests have a torque column, and every table a winding column.
     coast_downs : tuple of CoastDownPlan
         Runs in which the machine is let go, a file each.
+    heat_runs : tuple of HeatRunPlan
+        A file each.
+    breakaway : BreakawayPlan, optional
+        Torques at which it starts to turn.
+    arm : float, optional
+        Torques are read as forces on a lever of this length, in place of a torque sensor.
+        [m]
+    drive : DrivePlan, optional
+        The drive's input power is read in the driven tests.
     """
 
     open_circuit_speeds: tuple[float, ...] = ()
@@ -71,6 +81,10 @@ class BenchPlan:
     driven_torque: bool = False
     winding: bool = False
     coast_downs: tuple[CoastDownPlan, ...] = ()
+    heat_runs: tuple[HeatRunPlan, ...] = ()
+    breakaway: BreakawayPlan | None = None
+    arm: float | None = None
+    drive: DrivePlan | None = None
 
 
 #: A room, guessed rather than measured.

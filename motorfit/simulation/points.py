@@ -18,6 +18,7 @@ from motorfit.machine.brushed import (
 from motorfit.machine.operating import current_on_resistor, free_running
 from motorfit.machine.temperature import MAGNET_COEFFICIENT, WINDING_CONSTANT, winding_factor
 from motorfit.machine.temperature import magnet_factor as magnets_at
+from motorfit.simulation.heat_plans import DrivePlan
 from motorfit.simulation.plan import BenchPlan, Conditions
 
 #: Loads this many times the machine's own resistance leave its voltage alone.
@@ -41,6 +42,7 @@ class Points:
     load: FloatArray | None  # nominal value of the resistor at each point [ohm]
     setting: IntArray  # points of one setting of the drive have one number
     direction: tuple[str, ...]
+    uncoupled: bool = False  # the drive ran without the machine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,13 +291,22 @@ def _joined(
 
 
 def _wanted(plan: BenchPlan, kind: Kind, true: dict[str, FloatArray]) -> dict[str, FloatArray]:
-    """Without the columns that the plan does not record."""
+    """The columns that the plan records."""
+    if kind in ("open-circuit", "load") and plan.drive is not None:
+        taken = drive_power(plan.drive, true["speed"], true["torque"])
+        true = true | {"drive_power": taken}
     left_out = set() if plan.winding else {"winding"}
     if kind in ("open-circuit", "load") and not plan.driven_torque:
         left_out.add("torque")
     if kind == "load" and plan.load_columns == "load":
         left_out.add("current")
     return {quantity: values for quantity, values in true.items() if quantity not in left_out}
+
+
+def drive_power(drive: DrivePlan, speed: FloatArray, torque: FloatArray) -> FloatArray:
+    """What a drive motor takes to turn something. [W]"""
+    own = drive.standing_power + (drive.torque + drive.viscous * speed) * speed
+    return np.asarray(own + torque * speed / drive.efficiency)
 
 
 def rubbing(machine: BrushedMachine, friction: FloatArray) -> BrushedMachine:

@@ -10,6 +10,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
+from motorfit.bench.signs import FROM_OUTSIDE
 from motorfit.simulation.writing import UNIT_SIZE, as_written
 
 DRIVEN: tuple[Kind, ...] = ("open-circuit", "load")
@@ -65,7 +66,7 @@ def _signs(run: Run, quantity: str) -> FloatArray:
 
 def _sign_inside(run: Run, quantity: str) -> float:
     """Sign that a positive reading has inside, where a driven machine has currents below zero."""
-    return -1.0 if run.test.generating and quantity in ("current", "torque") else 1.0
+    return -1.0 if run.test.generating and quantity in FROM_OUTSIDE else 1.0
 
 
 def rounded_again(after: Run, before: Run, bench: Bench, *quantities: str) -> Run:

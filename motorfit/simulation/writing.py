@@ -13,10 +13,11 @@ import numpy as np
 
 from motorfit.bench.kinds import KINDS, QUANTITIES
 from motorfit.bench.records import Bench, Run
+from motorfit.bench.signs import FROM_OUTSIDE
 from motorfit.files import write_folder
 from motorfit.instruments import range_of
 from motorfit.meter import Instrument
-from motorfit.quantities import Stated, unit_conversion
+from motorfit.quantities import Stated, UnreadableError, read_quantity, unit_conversion
 
 #: The unit in which each quantity is written.
 _UNITS = {
@@ -110,18 +111,27 @@ def said_of(run: Run) -> list[str]:
     """The remarks by which a sheet says what no column does."""
     lines = [f"{quantity} meter: {meter}" for quantity, meter in run.meters.items()]
     if run.added_inertia is not None:
-        added = run.added_inertia
-        lines.append(f"added inertia: {added.text or _stated_text(added, 'kg m2')}")
+        lines.append(_added(run.added_inertia))
     if run.uncoupled:
         lines.append("machine uncoupled")
     return lines
+
+
+def _added(inertia: Stated) -> str:
+    """An inertia, or a disc by its mass and diameter, as somebody stated it."""
+    text = inertia.text or _stated_text(inertia, "kg m2")
+    try:
+        read_quantity(text, "inertia")
+    except UnreadableError:
+        return f"added disc: {text}"
+    return f"added inertia: {text}"
 
 
 def as_written(quantity: str, run: Run, bench: Bench) -> list[str]:
     """One column as it was read off, in the unit of the sheet, with the display's digits."""
     factor = UNIT_SIZE[quantity]
     values = run.readings[quantity]
-    if KINDS[run.kind].generating and quantity in ("current", "torque"):
+    if KINDS[run.kind].generating and quantity in FROM_OUTSIDE:
         values = -values
     if quantity == "speed":
         values = values / bench.settings.speed.ratio
