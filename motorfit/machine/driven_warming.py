@@ -49,20 +49,26 @@ def lags_of(bodies: OneBody | TwoBodies) -> Lags:
     (array([2.184, 0.816]), array([1325.7,   54.3]))
     """
     if isinstance(bodies, OneBody):
-        one = np.ones(1)
-        return one * bodies.thermal_resistance, one * bodies.time_constant, one
-    inner, outer = (
-        float(np.asarray(bodies.winding_to_frame)),
-        float(np.asarray(bodies.frame_to_air)),
+        resistance, lag = (
+            np.asarray(value, float).reshape(1)
+            for value in (bodies.thermal_resistance, bodies.time_constant)
+        )
+        return resistance, lag, np.ones(1)
+    inner, lag_w, outer, lag_f = (
+        float(np.asarray(value, float))
+        for value in (
+            bodies.winding_to_frame,
+            bodies.winding_time_constant,
+            bodies.frame_to_air,
+            bodies.frame_time_constant,
+        )
     )
-    lag_w = float(np.asarray(bodies.winding_time_constant))
-    lag_f = float(np.asarray(bodies.frame_time_constant))
     a, d = -1.0 / lag_w, -(1.0 + outer / inner) / lag_f
     apart = np.sqrt(0.25 * (a - d) ** 2 + outer / inner / (lag_w * lag_f))
     own = 0.5 * (a + d) + apart * np.array([1.0, -1.0])  # eigenvalues, slow and fast
     other = own[::-1]
-    resistance = (a - other) / (own - other) * inner / lag_w / -own
-    return resistance, -1.0 / own, -other / (own - other)
+    resistances = (a - other) / (own - other) * inner / lag_w / -own
+    return resistances, -1.0 / own, -other / (own - other)
 
 
 def response(time: ArrayLike, lags: Lags) -> FloatArray:
