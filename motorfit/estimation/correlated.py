@@ -1,0 +1,235 @@
+r"""Straight fits to readings whose errors remember the ones before.
+
+The error of a reading is taken as a part that forgets with a time constant :math:`\tau` and
+a part that is new at each reading,
+
+.. math::
+
+    \operatorname{cov}(e_i, e_j) = \sigma^2 a_i a_j
+        \left[(1 - w)\, e^{-|t_i - t_j| / \tau} + w\, \delta_{ij} / m_i\right]
+
+with sizes a and counts m given. Neither :math:`\tau` nor w is known well from a short log,
+so nothing is picked: every pair on a grid counts by its restricted likelihood, and estimates
+and covariances are averaged over them. The uneven steps and gaps of a log need no special
+care. With the inverse of an exponential correlation tridiagonal, a pair costs one
+tridiagonal solution.
+
+References
+----------
+.. [1] D. A. Harville, Maximum likelihood approaches to variance component estimation and to
+   related problems, JASA 72 (1977) 320-338: the restricted likelihood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg.lapack import dptsv
+
+from motorfit.arrays import FloatArray
+
+#: Correlation times, in middle steps; from errors that are all but new to ones that
+#: hardly change within a log. Zero stands for new ones.
+_TIMES = np.geomspace(0.35, 1000.0, 18)
+
+#: No time constant beyond this share of a log is tried: it could not be told from a curve.
+_LONGEST = 0.5
+
+#: Shares of the errors that are new at each reading.
+_NEW = (0.0, 0.5)
+
+#: Weight of the errors that are new throughout, against all that remember.
+_PRIOR_NEW = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CorrelatedFit:
+    """A straight fit to n readings, with p coefficients."""
+
+    coefficients: FloatArray  # (p,)
+    covariance: FloatArray  # (p, p)
+    degrees_of_freedom: float  # of that covariance
+    scale: float  # standard deviation of a reading of size 1
+    correlation_time: float  # average, weighted [s]
+    inflation: float  # variance of the coefficients to that of independent errors of this scale
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pairs:
+    """What each of g pairs of time constant and share gives."""
+
+    log_likelihood: FloatArray  # (g,), with the prior
+    coefficients: FloatArray  # (g, p)
+    covariance: FloatArray  # (g, p, p)
+    variance: FloatArray  # (g,)
+    time: FloatArray  # (g,)
+
+
+def correlated_fit(
+    design: FloatArray,
+    response: FloatArray,
+    time: FloatArray,
+    *,
+    size: FloatArray,
+    count: FloatArray,
+    least: float = 0.0,
+    ignore: int = 0,
+) -> CorrelatedFit:
+    """Fit ``design @ coefficients`` to readings with errors that remember.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        With n above p.
+    response : ndarray, shape (n,)
+        What is to be met.
+    time : ndarray, shape (n,)
+        When, strictly growing. [s]
+    size : ndarray, shape (n,)
+        Sizes of the errors relative to each other, positive.
+    count : ndarray, shape (n,)
+        How many readings each is the mean of, relative to each other, positive.
+    least : float
+        The scale is at least this: the rounding of a reading of size 1.
+    ignore : int
+        So many first coefficients do not count for the degrees of freedom and the inflation.
+
+    Returns
+    -------
+    CorrelatedFit
+    """
+    both = np.column_stack([design, response]) / size[:, None]
+    pairs = _all_pairs(both, time, count, least)
+    return _averaged(pairs, both, count, ignore)
+
+
+def _all_pairs(both: FloatArray, time: FloatArray, count: FloatArray, least: float) -> _Pairs:
+    steps = np.diff(time)
+    middle = float(np.median(steps))
+    new = 1.0 / count
+    forms, determinants, times, priors = (
+        [(both / new[:, None]).T @ both],
+        [np.log(new).sum()],
+        [0.0],
+        [_PRIOR_NEW],
+    )
+    grid = _TIMES[_TIMES * middle <= max(_LONGEST * (time[-1] - time[0]), _TIMES[0] * middle)]
+    chance = _chances(grid)
+    for tau, weight in zip(grid * middle, chance, strict=True):
+        inverse = _Inverse(steps, tau)
+        for share in _NEW:
+            form, determinant = inverse.form(both, share, new)
+            forms.append(form)
+            determinants.append(determinant)
+            times.append(tau)
+            priors.append((1.0 - _PRIOR_NEW) * weight / len(_NEW))
+    return _judged(
+        np.array(forms), np.array(determinants), np.array(times), np.array(priors), len(time), least
+    )
+
+
+def _chances(grid: FloatArray) -> FloatArray:
+    """Of each time constant: the correlation of neighbours is as likely as any from 0 to 1."""
+    edges = np.sqrt(grid[1:] * grid[:-1])
+    bounds = np.exp(-1.0 / np.concatenate([[1e-3], edges, [np.inf]]))
+    found = np.diff(bounds)
+    return np.asarray(found / found.sum())
+
+
+class _Inverse:
+    """The tridiagonal inverse of an exponential correlation."""
+
+    def __init__(self, steps: FloatArray, tau: float) -> None:
+        kept = np.exp(-steps / tau)
+        lost = -np.expm1(-2.0 * steps / tau)
+        self.diagonal = np.ones(len(steps) + 1)
+        self.diagonal[1:] = 1.0 / lost
+        self.diagonal[:-1] += kept**2 / lost
+        self.beside = -kept / lost
+        self.log_determinant = float(np.log(lost).sum())  # of the correlation itself
+
+    def form(self, both: FloatArray, share: float, new: FloatArray) -> tuple[FloatArray, float]:
+        """``both' V^-1 both`` and log det V, for the share of errors that are new."""
+        if share == 0.0:
+            times = self.diagonal[:, None] * both
+            times[:-1] += self.beside[:, None] * both[1:]
+            times[1:] += self.beside[:, None] * both[:-1]
+            return both.T @ times, self.log_determinant
+        weight = 1.0 / (share * new)
+        factor, _, inner, _ = dptsv(
+            self.diagonal / (1.0 - share) + weight,
+            self.beside / (1.0 - share),
+            weight[:, None] * both,
+        )
+        form = (weight[:, None] * both).T @ (both - inner)
+        n = len(weight)
+        determinant = (
+            -np.log(weight).sum()
+            + n * np.log(1.0 - share)
+            + self.log_determinant
+            + np.log(factor).sum()
+        )
+        return form, float(determinant)
+
+
+def _judged(
+    forms: FloatArray,
+    determinants: FloatArray,
+    times: FloatArray,
+    priors: FloatArray,
+    n: int,
+    least: float,
+) -> _Pairs:
+    p = forms.shape[1] - 1
+    information = forms[:, :p, :p]
+    covariance = np.linalg.inv(information)
+    coefficients = np.einsum("gij,gj->gi", covariance, forms[:, :p, p])
+    squares = forms[:, p, p] - np.einsum("gi,gi->g", coefficients, forms[:, :p, p])
+    free = n - p
+    variance = np.maximum(squares / free, max(least**2, 1e-300))
+    log_likelihood = (
+        np.log(priors)
+        - 0.5 * determinants
+        - 0.5 * np.linalg.slogdet(information)[1]
+        - 0.5 * free * (np.log(variance) + np.maximum(squares, 0.0) / (free * variance))
+    )
+    return _Pairs(
+        log_likelihood=log_likelihood,
+        coefficients=coefficients,
+        covariance=variance[:, None, None] * covariance,
+        variance=variance,
+        time=times,
+    )
+
+
+def _averaged(pairs: _Pairs, both: FloatArray, count: FloatArray, ignore: int) -> CorrelatedFit:
+    n, p = len(both), both.shape[1] - 1
+    weight = np.exp(pairs.log_likelihood - pairs.log_likelihood.max())
+    weight /= weight.sum()
+    mean = weight @ pairs.coefficients
+    off = pairs.coefficients - mean
+    within = np.einsum("g,gij->ij", weight, pairs.covariance)
+    covariance = within + np.einsum("g,gi,gj->ij", weight, off, off)
+    variance = float(weight @ pairs.variance)
+    # how far the pairs differ in the variance, on the average of the directions
+    judged = np.s_[ignore:]
+    ratios = np.trace(
+        np.linalg.solve(within[judged, judged], pairs.covariance[:, judged, judged]),
+        axis1=1,
+        axis2=2,
+    )
+    ratios = np.log(ratios)
+    unknown = 1.0 / (n - p) + 0.5 * float(weight @ (ratios - weight @ ratios) ** 2)
+    independent = variance * np.linalg.inv((both[:, :p] * count[:, None]).T @ both[:, :p])
+    inflation = float(
+        np.trace(np.linalg.solve(independent[judged, judged], covariance[judged, judged]))
+    ) / (p - ignore)
+    return CorrelatedFit(
+        coefficients=mean,
+        covariance=covariance,
+        degrees_of_freedom=1.0 / unknown,
+        scale=float(np.sqrt(variance)),
+        correlation_time=float(weight @ pairs.time),
+        inflation=inflation,
+    )
