@@ -62,6 +62,11 @@ class TestKind:
         required = {name for group in self.required for option in group for name in option}
         return frozenset(required) | self.optional | set(TEMPERATURES) | set(REMARKS)
 
+    @property
+    def follows_time(self) -> bool:
+        """Whether each reading has its time, counted from the first."""
+        return any("time" in option for group in self.required for option in group)
+
 
 def _all(*names: str) -> tuple[frozenset[str], ...]:
     return (frozenset(names),)
@@ -114,7 +119,6 @@ KINDS: dict[Kind, TestKind] = {
             required=(_all("time"), _either(("speed",), ("voltage",))),
             optional=frozenset({"current", "load"}),
             generating=True,
-            used=False,
         ),
         TestKind(
             name="heat-run",

@@ -48,16 +48,14 @@ class Rates:
     Their covariance is that of ``own`` and ``shared`` together: diag(own) + shared shared'.
     """
 
-    quantity: Literal["speed", "voltage"]  # what changed
+    quantity: Literal["speed", "voltage", "inertia"]  # what changed; an inertia is stated
     value: FloatArray  # (n,) in SI per second
     own: FloatArray  # (n,) variance of each by itself
     shared: FloatArray  # (n, m) what they have in common
 
     def only(self, kept: IntArray) -> Rates:
         """Those of some of the readings."""
-        return replace(
-            self, value=self.value[kept], own=self.own[kept], shared=self.shared[kept]
-        )
+        return replace(self, value=self.value[kept], own=self.own[kept], shared=self.shared[kept])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,8 +64,9 @@ class Run:
 
     Quantities are in SI (rad/s, V, A, ohm, N m, N, m, s, W; degC for temperatures;
     rad for positions) with the sign of the consumer's convention: current and shaft
-    torque are negative in a driven machine. A blank cell is NaN. Nothing is
-    corrected for calibration, burden or leads here: the fit does that.
+    torque are negative in a driven machine. A blank cell is NaN. Time counts from the
+    first reading, wherever the clock stood. Nothing is corrected for calibration, burden
+    or leads here: the fit does that.
     """
 
     kind: Kind

@@ -9,6 +9,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.cells import Numbers, complain, decimal_sign, read_numbers
+from motorfit.bench.clock import ran_backwards, steps_back
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
 from motorfit.bench.driven import DRIVEN, split_driven
 from motorfit.bench.kinds import QUANTITIES, TEMPERATURES, TestKind, drive_alone
@@ -122,9 +123,12 @@ def _read_rows(
     direction = _directions(body, problems)
     problems += _blank_cells(body, test)
     problems += _loads_that_tell_no_current(body, test)
+    problems += _times_that_run_backwards(body, test)
     readings, extra = _in_si(body, speed, problems)
     if problems:
         raise BenchProblemsError(problems)
+    if test.follows_time:
+        readings["time"] = _since_first(body)
     of = {column.header.text: column.quantity for column in layout.extra}
     notes = written_as_magnitudes(
         readings, extra, of, direction, kind=test.name, file=sheet.path.name
@@ -283,6 +287,31 @@ def _loads_that_tell_no_current(body: _Body, test: TestKind) -> list[BenchError]
         )
         for place in np.flatnonzero(alone).tolist()
     ]
+
+
+def _times_that_run_backwards(body: _Body, test: TestKind) -> list[BenchError]:
+    if not test.follows_time:
+        return []
+    header, numbers = body.layout.numbers["time"].header, body.numbers["time"]
+    known = np.flatnonzero(np.isfinite(numbers.values))
+    before = dict(zip(known[1:].tolist(), known[:-1].tolist(), strict=True))
+    return [
+        ran_backwards(
+            body.sheet.path,
+            body.row(place),
+            header,
+            before=float(numbers.values[before[place]]),
+            time=float(numbers.values[place]),
+            decimals=numbers.decimals,
+        )
+        for place in steps_back(numbers.values, numbers.decimals).tolist()
+    ]
+
+
+def _since_first(body: _Body) -> FloatArray:
+    """Time from the first reading on, so that a clock that counts from 1970 loses no digits."""
+    values = body.numbers["time"].values
+    return (values - values[0]) * body.layout.numbers["time"].header.conversion.factor
 
 
 def _in_si(

@@ -80,8 +80,8 @@ ONE_ROW = {
     "no-load-motor": ("rpm,V,current (mA)\n1000,12,250\n", {"current": 0.25}),
     "brake": ("rpm,V,A,force (N),arm (cm)\n1000,12,2,5,10\n", {"force": 5, "arm": 0.1}),
     "resistance": ("V,A,position (deg)\n1,2,180\n", {"current": 2, "position": math.pi}),
-    "coast-down": ("time (ms),V,A\n500,12,1\n", {"time": 0.5, "current": -1}),
-    "heat-run": ("time (min),A,winding (degF)\n2,5,212\n", {"time": 120, "winding": 100}),
+    "coast-down": ("time (ms),V,A\n500,12,1\n", {"time": 0, "current": -1}),
+    "heat-run": ("time (min),A,winding (degF)\n2,5,212\n", {"time": 0, "winding": 100}),
     "breakaway": ("torque (mN m)\n85\n", {"torque": 0.085}),
     "zero": ("voltage (mV),A\n-2,\n", {"voltage": -0.002}),
 }
