@@ -9,8 +9,9 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.kinds import Kind
-from motorfit.bench.records import Bench, Run
+from motorfit.bench.records import Bench, Rates, Run
 from motorfit.estimation.circuit import at_machine
+from motorfit.estimation.drive_power import add_drive_torque, torque_from_drive_power
 from motorfit.estimation.effects import (
     FRICTION,
     FRICTION_READINGS,
@@ -18,12 +19,17 @@ from motorfit.estimation.effects import (
     Layout,
     add_effects,
 )
+from motorfit.estimation.guesses import driven_guess, with_guesses
 from motorfit.estimation.physics import brush_shape_doubts
 from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.rows import (
     CURRENT,
+    RATE_OF_SPEED,
+    RATE_OF_VOLTAGE,
     READ,
+    READ_TORQUE,
     SPEED,
+    STATED_INERTIA,
     TORQUE,
     VOLTAGE,
     Influence,
@@ -43,6 +49,7 @@ from motorfit.instruments import (
 )
 from motorfit.machine.temperature import MAGNET_COEFFICIENT
 from motorfit.meter import Instrument
+from motorfit.quantities import Stated
 
 #: Usual relative standard deviation of a repeated reading: common practice, no source.
 #: Only a starting point; the residuals decide.
@@ -58,7 +65,23 @@ BRUSH_SCALE_SHARE = 0.01
 #: The doubt of that current: no scatter, and no instrument's.
 BRUSH_SCALE = "brush current scale"
 
-USED_KINDS: tuple[Kind, ...] = ("open-circuit", "load", "no-load-motor", "brake", "resistance")
+USED_KINDS: tuple[Kind, ...] = (
+    "open-circuit",
+    "load",
+    "no-load-motor",
+    "brake",
+    "resistance",
+    "coast-down",
+)
+
+#: Errors of the rates of one log; no instrument's.
+LOG_NOISE = "noise of a log"
+
+_TORQUE_FROM = {
+    "speed": RATE_OF_SPEED,
+    "voltage": RATE_OF_VOLTAGE,
+    "inertia": STATED_INERTIA,
+}
 
 #: No instrument of this kind of bench resolves more than a millionth of its reading.
 _EXACT = 1e-6
@@ -119,29 +142,90 @@ class _Assembly:
         self.conductance = np.zeros(self.size)
         self.winding = np.zeros(self.size)
         self.magnets = np.zeros(self.size)
+        self.torque_from = np.full(self.size, READ_TORQUE)
+        self.added_inertia = np.zeros(self.size)
         start = 0
         for run in self.runs:
             self._add_run(run, np.arange(start, start + len(run)))
             start += len(run)
 
     def _add_run(self, run: Run, rows: IntArray) -> None:
+        if run.rates is None:
+            self._add_steady(run, rows)
+        else:
+            self._add_coasting(run, run.rates, rows)
+        winding, magnets = add_temperatures(self.bench, run, rows, self.register)
+        self.winding[rows], self.magnets[rows] = winding, magnets
+
+    def _add_steady(self, run: Run, rows: IntArray) -> None:
         self.present[rows, 0] = True
-        self._read(run, "voltage", VOLTAGE, rows)
-        voltmeter = self.bench.instrument("voltage", run.meters.get("voltage", ""))
-        if voltmeter.input_resistance:
-            self.conductance[rows] = 1.0 / voltmeter.input_resistance
+        self._add_voltage(run, rows)
         if run.kind != "resistance":
             self._read(run, "speed", SPEED, rows)
         if run.kind != "open-circuit":
             self._add_current(run, rows)
         self._add_torque(run, rows)
-        winding, magnets = add_temperatures(self.bench, run, rows, self.register)
-        self.winding[rows], self.magnets[rows] = winding, magnets
+
+    def _add_voltage(self, run: Run, rows: IntArray, rate: bool = False) -> None:
+        self._read(run, "voltage", VOLTAGE, rows, rate=rate)
+        voltmeter = self.bench.instrument("voltage", run.meters.get("voltage", ""))
+        if voltmeter.input_resistance:
+            self.conductance[rows] = 1.0 / voltmeter.input_resistance
+
+    def _add_coasting(self, run: Run, rates: Rates, rows: IntArray) -> None:
+        """Rates of a log: the torque that slows the rotor is an inertia times one of them."""
+        self.present[rows, 1] = True
+        self.torque_from[rows] = _TORQUE_FROM[rates.quantity]
+        self.shown[rows, TORQUE], self.rounding[rows, TORQUE] = rates.value, rates.own
+        for number, part in enumerate(rates.shared.T):
+            noise = Nuisance(quantity=LOG_NOISE, error="effect", deviation=1.0, shape="normal")
+            self.register.add(
+                noise,
+                (LOG_NOISE, run.source.name, number),
+                "offset",
+                rows,
+                quantity=TORQUE,
+                coefficient=part,
+            )
+        if rates.quantity == "inertia":
+            return
+        clock = self.bench.instrument("time", run.meters.get("time", ""))
+        gain = self._error(clock, "gain", gain_half_width(clock))
+        clock_key = ("time", run.meters.get("time", ""))
+        self.register.add(gain, clock_key, "gain", rows, quantity=TORQUE, coefficient=-1.0)
+        for quantity in ("voltage", "speed"):
+            if quantity in run.readings:
+                add = self._add_voltage if quantity == "voltage" else self._add_speed
+                add(run, rows, rate=rates.quantity == quantity)
+        if "current" in run.readings or "load" in run.readings:
+            self._add_current(run, rows)
+        connected = self.metered[rows] | np.isfinite(self.load[rows])
+        self.present[rows, 0] = ("voltage" in run.readings) | connected
+        if run.added_inertia is not None:
+            self._add_inertia(run.added_inertia, run, rows)
+
+    def _add_speed(self, run: Run, rows: IntArray, rate: bool = False) -> None:
+        self._read(run, "speed", SPEED, rows, rate=rate)
+
+    def _add_inertia(self, added: Stated, run: Run, rows: IntArray) -> None:
+        self.added_inertia[rows] = added.value
+        error = Nuisance.rectangular("added inertia", "gain", added.half_width / added.value)
+        self.register.add(error, ("added inertia", run.source.name), "inertia", rows)
 
     def _read(
-        self, run: Run, quantity: str, axis: int, rows: IntArray, arm: FloatArray | float = 1.0
+        self,
+        run: Run,
+        quantity: str,
+        axis: int,
+        rows: IntArray,
+        arm: FloatArray | float = 1.0,
+        rate: bool = False,
     ) -> BoolArray:
-        """Fill in the readings of one column; returns which rows have one."""
+        """Fill in the readings of one column; returns which rows have one.
+
+        The gain of a meter whose readings have a ``rate`` acts on that as well. Values where a
+        log was reduced to rates are chosen, not read: they do not scatter.
+        """
         meter = run.meters.get(quantity, "")
         instrument = self.bench.instrument(quantity, meter)
         # the sheet's speeds are the shaft's; display and accuracy are those of the meter
@@ -163,15 +247,20 @@ class _Assembly:
         self.shown[at, axis] = values[there]
         rounding = rounding_variance(step) + self._least(read)
         rounding = (rounding + doubtful * self._either_range(instrument, read, step)) * arm**2
-        self.rounding[at, axis] = rounding[there]
-        flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
-        self.usual[at, axis] = np.sqrt(flicker)[there]
+        if run.rates is None:
+            self.rounding[at, axis] = rounding[there]
+            flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
+            self.usual[at, axis] = np.sqrt(flicker)[there]
         sign = -1.0 if run.test.generating and axis in (CURRENT, TORQUE) else 1.0
         for label in dict.fromkeys(labels[there]):
             chosen = there & (labels == label)
             self._add_meter(
                 instrument, meter, label, step[chosen], rows[chosen], axis, sign * arm[chosen]
             )
+            if rate:
+                gain = self._error(instrument, "gain", gain_half_width(instrument), label)
+                key = (instrument.quantity, meter, label, "gain")
+                self.register.add(gain, key, "gain", rows[chosen], quantity=TORQUE)
         return there
 
     @staticmethod
@@ -252,13 +341,27 @@ class _Assembly:
         if run.kind == "no-load-motor":
             self.present[rows, 1] = True  # shaft free: no torque, and no meter for it
             return
+        there = np.zeros(len(run), dtype=bool)
         if "torque" in run.readings:
             there = self._read(run, "torque", TORQUE, rows)
         elif "force" in run.readings and "arm" in run.readings:
             there = self._add_force(run, rows)
-        else:
-            return
+        there = there | self._add_drive_power(run, rows, ~there)
         self.present[rows[there], 1] = True
+
+    def _add_drive_power(self, run: Run, rows: IntArray, lacking: BoolArray) -> BoolArray:
+        """The torque that the drive's power tells, in rows that have no other."""
+        found = torque_from_drive_power(self.bench, run)
+        if found is None:
+            return np.zeros_like(lacking)
+        chosen = lacking & np.isfinite(found.torque)
+        sign = -1.0 if run.test.generating else 1.0
+        self.shown[rows[chosen], TORQUE] = sign * found.torque[chosen]
+        self.rounding[rows[chosen], TORQUE] = found.rounding[chosen]
+        usual = np.sqrt(found.rounding + found.repeatability**2)
+        self.usual[rows[chosen], TORQUE] = usual[chosen]
+        add_drive_torque(found, chosen, rows, self.register, sign=sign)
+        return chosen
 
     def _add_force(self, run: Run, rows: IntArray) -> BoolArray:
         """A force at an arm; what the ruler may be off acts as a gain of the torque."""
@@ -306,7 +409,7 @@ def assemble(bench: Bench) -> Assembled:
     assembly = _Assembly(bench)
     reading_axes = [axis for axis in range(4) if np.any(assembly.usual[:, axis] > 0)]
     components = [READ[axis] for axis in reading_axes]
-    if assembly.present[:, 1].any():
+    if np.any(assembly.present[:, 1] & (assembly.torque_from == READ_TORQUE)):
         components.append(FRICTION)
     add_effects(_layout(assembly), assembly.register, components)
     rows = _rows(assembly)
@@ -375,8 +478,16 @@ def _rows(assembly: _Assembly) -> Rows:
     runs = assembly.runs
     direction = np.array(assembly.labels("direction"), dtype=object)
     both = bool(np.any(direction == "b") and np.any(direction != "b"))
+    shown, unread = with_guesses(
+        assembly.shown,
+        assembly.present,
+        assembly.torque_from,
+        assembly.load,
+        assembly.metered,
+        driven_guess(assembly.bench),
+    )
     return Rows(
-        shown=assembly.shown,
+        shown=shown,
         present=assembly.present,
         metered=assembly.metered,
         load=assembly.load,
@@ -388,6 +499,9 @@ def _rows(assembly: _Assembly) -> Rows:
         standing=np.array([run.kind == "resistance" for run in runs for _ in run.rows], dtype=bool),
         reverse=np.asarray(direction == "b") & both,
         rounding=assembly.rounding,
+        unread=unread,
+        torque_from=assembly.torque_from,
+        added_inertia=assembly.added_inertia,
         file=tuple(run.source.name for run in runs for _ in run.rows),
         row=np.concatenate([run.rows for run in runs]) if runs else np.zeros(0, dtype=np.int64),
         kind=tuple(run.kind for run in runs for _ in run.rows),

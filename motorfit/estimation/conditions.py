@@ -23,6 +23,7 @@ from motorfit.estimation.circuit import AtMachine, Circuit, Slopes, at_machine
 from motorfit.estimation.physics import (
     BRUSH_SHAPE,
     EMF_RATIO,
+    INERTIA_FACTOR,
     LOSS_FACTOR,
     LOSS_RATIO,
     MACHINE_PARAMETERS,
@@ -31,6 +32,7 @@ from motorfit.estimation.physics import (
     T0,
     B,
     C,
+    J,
     K,
     Physics,
     R,
@@ -41,10 +43,12 @@ from motorfit.estimation.rows import (
     BRUSH,
     ERRORS,
     GAIN,
+    INERTIA,
     LOAD,
     LOSS,
     MAGNETS,
     RESISTANCE,
+    STATED_INERTIA,
     WINDING,
     Influence,
     Rows,
@@ -104,13 +108,14 @@ class BrushedConditions:
         self.friction = friction
         self.weight = np.ones(len(rows))
         self.shares = Shares(influence)
-        self._rounding, self._patterns = rows.rounding, patterns**2
+        self._patterns = patterns**2
         self._winding = winding_factor(rows.winding, thermal.reference, thermal.winding_constant)
         self._magnets = magnet_factor(rows.magnets, thermal.reference, thermal.magnet_coefficient)
         self._show(rows)
 
     def _show(self, rows: Rows) -> None:
         self.rows = rows
+        self._known = rows.rounding + rows.unread
         self._shown = np.ascontiguousarray(np.moveaxis(rows.shown, -1, 0))
         circuit = Circuit(rows, self._shown, [0.0] * ERRORS)
         self._nominal = Point(rows, self.brush_current_scale, circuit.values)
@@ -146,7 +151,7 @@ class BrushedConditions:
         other.influence = self.influence.part(rows)
         other.shares = Shares(other.influence)
         other.weight = self.weight[..., rows]
-        other._rounding, other._patterns = self._rounding[rows], self._patterns[:, rows]
+        other._patterns = self._patterns[:, rows]
         other._winding, other._magnets = self._winding[rows], self._magnets[rows]
         other._show(self.rows.part(rows))
         return other
@@ -198,10 +203,10 @@ class BrushedConditions:
 
         Nothing to a constant, one to a gain, the distance from absolute zero to a temperature.
         """
-        constants = {K: 0.0, R: 0.0, T0: 0.0, B: 0.0, C: 0.0, EMF_RATIO: 1.0, LOSS_RATIO: 1.0}
+        constants = dict.fromkeys((K, R, T0, B, C, J), 0.0) | {EMF_RATIO: 1.0, LOSS_RATIO: 1.0}
         machine = np.array([constants.get(index, np.inf) for index in self.free])
         nuisance = np.full(self.influence.leads.shape, np.inf)
-        whole = dict.fromkeys((*GAIN, LOAD, LOSS, RESISTANCE), 1.0)
+        whole = dict.fromkeys((*GAIN, LOAD, LOSS, RESISTANCE, INERTIA), 1.0)
         whole[WINDING] = float(np.mean(self._winding)) / self._per_kelvin
         if self.thermal.magnet_coefficient:
             whole[MAGNETS] = float(np.mean(self._magnets)) / self.thermal.magnet_coefficient
@@ -246,6 +251,7 @@ class BrushedConditions:
             position=1.0 + errors[RESISTANCE],
             magnets=self._magnets + self.thermal.magnet_coefficient * errors[MAGNETS],
             loss=1.0 + errors[LOSS],
+            inertia=errors[INERTIA],
             brush_shape=errors[BRUSH],
         )
 
@@ -257,6 +263,7 @@ class BrushedConditions:
             (MAGNET_FACTOR, MAGNETS): self.thermal.magnet_coefficient,
             (LOSS_FACTOR, LOSS): 1.0,
             (BRUSH_SHAPE, BRUSH): 1.0,
+            (INERTIA_FACTOR, INERTIA): 1.0,
         }
         return {key: slope for key, slope in slopes.items() if key[1] in self.shares.errors}
 
@@ -270,7 +277,7 @@ class BrushedConditions:
 
     def reading_variance(self, scales: FloatArray) -> FloatArray:
         """Variance of the errors in what was shown by a row that counts once, (n, 4)."""
-        return np.asarray(self._rounding + np.tensordot(scales, self._patterns, axes=1))
+        return np.asarray(self._known + np.tensordot(scales, self._patterns, axes=1))
 
     def _by_weight(self, covariance: FloatArray) -> FloatArray:
         return np.asarray(covariance / self.weight[..., None, None])
@@ -282,7 +289,12 @@ class BrushedConditions:
     @property
     def rounding(self) -> FloatArray:
         """Covariance of the displays' rounding, (n, 4, 4)."""
-        return self._by_weight(_diagonal(self._rounding))
+        return self._by_weight(_diagonal(self.rows.rounding))
+
+    @property
+    def known(self) -> FloatArray:
+        """Covariance that no scale multiplies: rounding, and what was not read, (n, 4, 4)."""
+        return self._by_weight(_diagonal(self._known))
 
     def own_variance(self, theta: FloatArray, scales: FloatArray) -> FloatArray:
         """What the torque equation lacks: friction that wanders from row to row, (n, 2, 2)."""
@@ -296,7 +308,9 @@ class BrushedConditions:
         full = self.full(theta)
         ratio = 1.0 + full[LOSS_RATIO] * self.rows.reverse
         loss = ratio * loss_torque(self.machine(full), self._nominal.speed)
-        return np.asarray(float(scales @ self.friction**2) * loss**2)
+        # a log of a coasting machine is one run, with one friction
+        wanders = ~self.rows.coasting & (self.rows.torque_from != STATED_INERTIA)
+        return np.asarray(float(scales @ self.friction**2) * loss**2 * wanders)
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""

@@ -108,7 +108,10 @@ def _add_drift(layout: Layout, register: Register, components: list[str]) -> Non
     sheets = [
         (rows, run.get("speed"))
         for run, rows in layout
-        if run.test.generating and len(rows) >= _SHORTEST_DRIFT and not any(run.setting)
+        if run.test.generating
+        and run.rates is None
+        and len(rows) >= _SHORTEST_DRIFT
+        and not any(run.setting)
     ]
     if not sheets:
         return
@@ -175,8 +178,12 @@ def _settings(layout: Layout) -> list[IntArray]:
 
 
 def _braked_runs(layout: Layout) -> list[IntArray]:
-    """Rows with a torque equation, run by run."""
-    groups = [rows[layout.torque[rows]] for _, rows in layout]
+    """Rows with a loss torque, run by run."""
+    groups = [
+        rows[layout.torque[rows]]
+        for run, rows in layout
+        if run.rates is None or run.rates.quantity != "inertia"
+    ]
     return [group for group in groups if len(group)]
 
 

@@ -14,6 +14,7 @@ from motorfit.estimate import Estimate
 from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.coast_logs import ReducedBench, reduce_logs
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.intervals import Method
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
@@ -115,12 +116,16 @@ def fit(
     if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
     with settled_or_told():
-        chosen = fit_with_terms(bench, wanted_terms, fit_robustly if robust else fit_jointly)
-        return _fit(bench, chosen, Wanted(level=level, method=interval, draws=draws, seed=seed))
+        reduced = reduce_logs(bench)
+        fitter = fit_robustly if robust else fit_jointly
+        chosen = fit_with_terms(reduced.bench, wanted_terms, fitter)
+        return _fit(
+            bench, reduced, chosen, Wanted(level=level, method=interval, draws=draws, seed=seed)
+        )
 
 
-def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
-    joint, level = chosen.joint, wanted.level
+def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) -> Fit:
+    bench, joint, level = reduced.bench, chosen.joint, wanted.level
     uncertainty = by_way(split_uncertainty(joint, widening(joint)), wanted)
     residuals = residual_rows(joint)
     widths = {
@@ -135,7 +140,7 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual
     return Fit(
-        bench=bench,
+        bench=whole,
         profile=profile,
         level=level,
         findings=findings,
@@ -145,8 +150,8 @@ def _fit(bench: Bench, chosen: Chosen, wanted: Wanted) -> Fit:
         answers=answers(bench, profile),
         scatter=_scatter(joint),
         loss=_loss_point(uncertainty, level),
-        counts=_counts(bench),
-        unused=_unused(bench),
+        counts=_counts(whole),
+        unused=_unused(whole),
         chi_square=float(stacked @ joint.projected.projection @ stacked),
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
         draws=drawn_parameters(uncertainty),

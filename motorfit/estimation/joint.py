@@ -125,7 +125,7 @@ def row_covariances(problem: Problem, solution: Solution) -> list[FloatArray]:
         return np.asarray(sensitivity @ covariance @ sensitivity.swapaxes(-1, -2))
 
     own = conditions.own_variance(theta, np.zeros(count))
-    blocks = [carried(conditions.rounding) + own]
+    blocks = [carried(conditions.known) + own]
     for index, alone in enumerate(np.eye(count)):
         friction = conditions.own_variance(theta, alone) - own
         blocks.append(carried(conditions.patterned(index)) + friction)

@@ -12,15 +12,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TypeAlias
 
 import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.circuit import Amount, Slopes
+from motorfit.estimation.inertia import By, Inertial
 from motorfit.estimation.point import Factors, Point
-from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
+from motorfit.estimation.rows import CURRENT, READ, SPEED, TORQUE, VOLTAGE
 from motorfit.machine.brushed import (
     BRUSH_SCALE_FACTOR,
     BrushedMachine,
@@ -42,8 +43,9 @@ MACHINE_PARAMETERS = (
     "standing_brush_drop",  # rotor held; differs from the running one
     "emf_ratio",  # second direction's EMF constant over the first's, less one
     "loss_ratio",  # second direction's loss over the first's, less one
+    "moment_of_inertia",
 )
-K, R, VB, T0, B, C, A, VBS, EMF_RATIO, LOSS_RATIO = range(len(MACHINE_PARAMETERS))
+K, R, VB, T0, B, C, A, VBS, EMF_RATIO, LOSS_RATIO, J = range(len(MACHINE_PARAMETERS))
 
 
 def machine_of(full: Sequence[Amount] | FloatArray, brush_current_scale: float) -> BrushedMachine:
@@ -93,8 +95,8 @@ def brush_shape_doubts(current: FloatArray, scale: float) -> FloatArray:
 
 
 #: What the circumstances of a reading do to the parameters: more places to differentiate by.
-FACTORS = ("resistance", "magnets", "loss", "brush_shape")
-RESISTANCE_FACTOR, MAGNET_FACTOR, LOSS_FACTOR, BRUSH_SHAPE = range(
+FACTORS = ("resistance", "magnets", "loss", "brush_shape", "added_inertia")
+RESISTANCE_FACTOR, MAGNET_FACTOR, LOSS_FACTOR, BRUSH_SHAPE, INERTIA_FACTOR = range(
     len(MACHINE_PARAMETERS), len(MACHINE_PARAMETERS) + len(FACTORS)
 )
 
@@ -140,6 +142,7 @@ class Physics:
         self.machine = replace(machine_of(full, point.scale), brush_drop=self.drop)
         self.reacts = bool(np.any(full[A]))
         self.constant = full[K] * self.magnets
+        self.loss_factor = self.loss_ratio * factors.loss * point.losing
 
     def elsewhere(self, point: Point) -> Physics:
         """The same machine at other readings of the same rows."""
@@ -149,6 +152,19 @@ class Physics:
     def flux(self) -> Amount:
         """Share of the flux that armature reaction leaves."""
         return flux_factor(self.machine, self.point.current) if self.reacts else 1.0
+
+    @cached_property
+    def inertial(self) -> Inertial:
+        """Torque where it is not read but told by the rate at which the rotor slows."""
+        return Inertial(
+            self.point,
+            constant=self.constant,
+            drop=self.drop,
+            reaction=self.full[A],
+            inertia=self.full[J],
+            added_error=self.factors.inertia,
+            flux=self.flux,
+        )
 
     @cached_property
     def loss(self) -> FloatArray:
@@ -180,40 +196,45 @@ class Physics:
                 point.values[VOLTAGE] - (voltage + self.drop * factors.brush_shape), float
             )
         torque = shaft_torque(self.machine, point.speed, point.current, magnet_factor=self.magnets)
-        extra = (self.loss_ratio * factors.loss - 1.0) * self.loss
-        return np.asarray(point.values[TORQUE] - torque + extra, float)
+        extra = (self.loss_factor - 1.0) * self.loss
+        at_shaft = self.inertial.torque if point.any_inertial else point.values[TORQUE]
+        return np.asarray(at_shaft - torque + extra, float)
 
     def slopes(self) -> Slopes:
         """df, by (equation, what by)."""
         k, point = self.full[K], self.point
         speed, current, factor = point.speed, point.current, self.magnets
-        loss_factor = self.loss_ratio * self.factors.loss
+        loss_factor = self.loss_factor
 
         def brush() -> FloatArray:
             return np.asarray(point.saturation + self.factors.brush_shape)
 
-        return self._wanted(
-            {
-                (0, K): lambda: -factor * self.flux * speed,
-                (0, R): lambda: -self.resistance * current,
-                (0, VB): lambda: -brush() * point.running,
-                (0, VBS): lambda: -brush() * point.standing,
-                (0, A): lambda: k * factor * speed * point.size,
-                (0, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * speed,
-                (0, RESISTANCE_FACTOR): lambda: -self.full[R] * current,
-                (0, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * speed,
-                (0, BRUSH_SHAPE): lambda: -self.drop,
-                (1, K): lambda: -factor * self.flux * current,
-                (1, T0): lambda: loss_factor,
-                (1, B): lambda: loss_factor * speed,
-                (1, C): lambda: loss_factor * speed**2,
-                (1, A): lambda: k * factor * point.size * current,
-                (1, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * current,
-                (1, LOSS_RATIO): lambda: self.loss * point.reverse * self.factors.loss,
-                (1, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * current,
-                (1, LOSS_FACTOR): lambda: self.loss_ratio * self.loss,
-            }
-        )
+        formulas: _Formulas = {
+            (0, K): lambda: -factor * self.flux * speed,
+            (0, R): lambda: -self.resistance * current,
+            (0, VB): lambda: -brush() * point.running,
+            (0, VBS): lambda: -brush() * point.standing,
+            (0, A): lambda: k * factor * speed * point.size,
+            (0, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * speed,
+            (0, RESISTANCE_FACTOR): lambda: -self.full[R] * current,
+            (0, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * speed,
+            (0, BRUSH_SHAPE): lambda: -self.drop,
+            (1, K): lambda: -factor * self.flux * current,
+            (1, T0): lambda: loss_factor,
+            (1, B): lambda: loss_factor * speed,
+            (1, C): lambda: loss_factor * speed**2,
+            (1, A): lambda: k * factor * point.size * current,
+            (1, EMF_RATIO): lambda: -k * self.other_magnets * self.flux * current,
+            (1, LOSS_RATIO): lambda: self.loss * point.reverse * self.factors.loss * point.losing,
+            (1, MAGNET_FACTOR): lambda: -k * self._ratio * self.flux * current,
+            (1, LOSS_FACTOR): lambda: self.loss_ratio * self.loss * point.losing,
+        }
+        if point.any_inertial:
+            for by, (of, carried) in self._through_inertia.items():
+                formulas[1, by] = _plus(
+                    formulas.get((1, by)), _inertial(self.inertial.slope, of, carried)
+                )
+        return self._wanted(formulas)
 
     @cached_property
     def sensitivity(self) -> Slopes:
@@ -229,15 +250,20 @@ class Physics:
             )
         if 1 in self.equations:
             slopes[1, TORQUE] = 1.0
-            slopes[1, SPEED] = self.loss_ratio * self.factors.loss * self.loss_slope
+            slopes[1, SPEED] = self.loss_factor * self.loss_slope
             slopes[1, CURRENT] = -k * self.flux_slope
+            if point.any_inertial:
+                inertial = self.inertial.sensitivity
+                slopes[1, TORQUE], slopes[1, VOLTAGE] = inertial(TORQUE), inertial(VOLTAGE)
+                slopes[1, SPEED] = slopes[1, SPEED] + inertial(SPEED)
+                slopes[1, CURRENT] = slopes[1, CURRENT] + inertial(CURRENT)
         return slopes
 
     def sensitivity_slopes(self) -> Slopes:
         """dA, by (equation, quantity, what by)."""
         k, a, point = self.full[K], self.full[A], self.point
         factor, other, ratio = self.magnets, self.other_magnets, self._ratio
-        loss_factor = self.loss_ratio * self.factors.loss
+        loss_factor = self.loss_factor
 
         def weakened() -> FloatArray:
             return np.asarray(point.speed * a * point.sign)
@@ -254,8 +280,10 @@ class Physics:
             (0, CURRENT, RESISTANCE_FACTOR): lambda: -self.full[R],
             (1, SPEED, B): lambda: loss_factor,
             (1, SPEED, C): lambda: 2.0 * loss_factor * point.speed,
-            (1, SPEED, LOSS_RATIO): lambda: self.loss_slope * point.reverse * self.factors.loss,
-            (1, SPEED, LOSS_FACTOR): lambda: self.loss_ratio * self.loss_slope,
+            (1, SPEED, LOSS_RATIO): lambda: (
+                self.loss_slope * point.reverse * self.factors.loss * point.losing
+            ),
+            (1, SPEED, LOSS_FACTOR): lambda: self.loss_ratio * self.loss_slope * point.losing,
             (1, CURRENT, K): lambda: -factor * self.flux_slope,
             (1, CURRENT, A): lambda: 2.0 * k * factor * point.size,
             (1, CURRENT, EMF_RATIO): lambda: -k * other * self.flux_slope,
@@ -267,7 +295,27 @@ class Physics:
                 (0, CURRENT, EMF_RATIO): lambda: k * other * weakened(),
                 (0, CURRENT, MAGNET_FACTOR): lambda: k * ratio * weakened(),
             }
+        if point.any_inertial:
+            for quantity in range(len(READ)):
+                for by, (of, carried) in self._through_inertia.items():
+                    key = (1, quantity, by)
+                    slope = partial(self.inertial.sensitivity_slope, quantity)
+                    formulas[key] = _plus(formulas.get(key), _inertial(slope, of, carried))
         return self._wanted(formulas)
+
+    @property
+    def _through_inertia(self) -> dict[int, tuple[By, Amount]]:
+        """What the inertial torque depends on, by parameter or factor, and how much it is of it."""
+        k = self.full[K]
+        return {
+            K: ("constant", self.magnets),
+            MAGNET_FACTOR: ("constant", k * self._ratio),
+            EMF_RATIO: ("constant", k * self.other_magnets),
+            VB: ("drop", self.point.running),
+            A: ("reaction", 1.0),
+            J: ("inertia", 1.0),
+            INERTIA_FACTOR: ("added", 1.0),
+        }
 
     @property
     def _ratio(self) -> FloatArray:
@@ -283,3 +331,12 @@ class Physics:
 
 
 _Formulas: TypeAlias = dict[tuple[int, ...], Callable[[], Amount]]
+
+
+def _inertial(slope: Callable[[By], FloatArray], of: By, carried: Amount) -> Callable[[], Amount]:
+    return lambda: slope(of) * carried
+
+
+def _plus(first: Callable[[], Amount] | None, second: Callable[[], Amount]) -> Callable[[], Amount]:
+    """The sum of two formulas, made when it is wanted."""
+    return second if first is None else lambda: first() + second()

@@ -11,7 +11,7 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.estimation.circuit import Amount
-from motorfit.estimation.rows import CURRENT, SPEED, Rows
+from motorfit.estimation.rows import CURRENT, READ_TORQUE, SPEED, STATED_INERTIA, Rows
 from motorfit.machine.brushed import brush_saturation
 
 
@@ -23,6 +23,7 @@ class Factors:
     position: Amount  # resistance, by rotor position
     magnets: FloatArray  # EMF constant, by temperature
     loss: Amount  # loss torque, by run
+    inertia: Amount  # error of what was put on the shaft, relative
     brush_shape: Amount  # added to the saturation of the brush drop
 
 
@@ -43,6 +44,10 @@ class Point:
         self, rows: Rows, brush_current_scale: float, values: Sequence[FloatArray]
     ) -> None:
         self.scale = brush_current_scale
+        self.torque_from, self.added_inertia = rows.torque_from, rows.added_inertia
+        self.any_inertial = bool(np.any(rows.torque_from != READ_TORQUE))
+        #: Where there is a loss torque at all.
+        self.losing = (rows.torque_from != STATED_INERTIA).astype(float)
         self.standing = rows.standing.astype(float)
         self.running, self.reverse = 1.0 - self.standing, rows.reverse.astype(float)
         self.any_held, self.all_held = bool(rows.standing.any()), bool(rows.standing.all())

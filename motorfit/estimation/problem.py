@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import lsq_linear
 
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
@@ -21,11 +20,12 @@ from motorfit.estimation.physics import (
     A,
     B,
     C,
+    J,
     K,
     R,
 )
-from motorfit.estimation.rows import CURRENT, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.solver import Priors
+from motorfit.estimation.start import first_guess, plausible_sizes
 from motorfit.estimation.terms import Term, magnet_coefficient_prior, with_magnet_doubt
 from motorfit.machine.temperature import WINDING_CONSTANT
 
@@ -75,10 +75,6 @@ _LOWER = dict.fromkeys(range(len(MACHINE_PARAMETERS)), 0.0) | {
 }
 
 
-#: Share of the EMF that armature reaction may plausibly take at the largest current.
-_PLAUSIBLE_REACTION = 0.1
-
-
 def pose(bench: Bench, *, terms: tuple[Term, ...] = ()) -> Problem:
     """The joint-fit problem of a bench.
 
@@ -113,14 +109,14 @@ def pose(bench: Bench, *, terms: tuple[Term, ...] = ()) -> Problem:
         patterns=assembled.patterns,
         friction=assembled.friction,
     )
-    full = _start(conditions)
+    full = first_guess(conditions)
     nuisance = np.array([nuisance.mean for nuisance in assembled.nuisances])
     return Problem(
         assembled=assembled,
         conditions=conditions,
         free=free,
         start=np.concatenate([full[list(free)], nuisance]),
-        size=_sizes(conditions, full)[list(free)],
+        size=plausible_sizes(conditions, full)[list(free)],
         magnet_coefficient=coefficient,
         terms=terms,
     )
@@ -129,7 +125,8 @@ def pose(bench: Bench, *, terms: tuple[Term, ...] = ()) -> Problem:
 def _free_parameters(assembled: Assembled, terms: tuple[Term, ...]) -> tuple[int, ...]:
     rows = assembled.rows
     carrying = rows.metered | np.isfinite(rows.load)
-    running, torque = ~rows.standing, rows.present[:, 1]
+    running = rows.turning
+    torque = rows.present[:, 1] & running
     wanted = {
         K: running.any(),
         R: carrying.any(),
@@ -141,53 +138,6 @@ def _free_parameters(assembled: Assembled, terms: tuple[Term, ...]) -> tuple[int
         VBS: rows.standing.any(),
         EMF_RATIO: (rows.reverse & running).any(),
         LOSS_RATIO: (rows.reverse & torque).any() and (~rows.reverse & torque).any(),
+        J: rows.coasting.any(),
     }
     return tuple(index for index in sorted(wanted) if wanted[index])
-
-
-def _start(conditions: BrushedConditions) -> FloatArray:
-    """Least squares of each equation by itself, no errors in the regressors."""
-    full = np.zeros(len(MACHINE_PARAMETERS))
-    nuisance = np.zeros(len(conditions.influence.leads))
-    # at one supply voltage a brush drop could take all of it, and leave no EMF
-    drop = _usual_drop(conditions) * 2.0
-    limit = {VB: drop, VBS: drop}
-    for equation, wanted in ((0, (K, R, VB, VBS)), (1, (T0, B))):
-        at = conditions.linearise(np.concatenate([full[conditions.free], nuisance]))
-        columns = [place for place, index in enumerate(conditions.free) if index in wanted]
-        rows = conditions.present[:, equation]
-        if not columns or not rows.any():
-            continue
-        design = -at.design[rows, equation][:, columns]
-        size = np.maximum(np.linalg.norm(design, axis=0), np.finfo(float).tiny)
-        most = [limit.get(conditions.free[place], np.inf) for place in columns] * size
-        found = lsq_linear(design / size, at.residual[rows, equation], bounds=(0.0, most))
-        full[[conditions.free[place] for place in columns]] = found.x / size
-    return full
-
-
-def _usual_drop(conditions: BrushedConditions) -> float:
-    """A brush drop of carbon, or a tenth of a low-voltage machine's largest voltage. [V]"""
-    voltage = float(np.max(np.abs(conditions.nominal.values[:, VOLTAGE]), initial=0.0)) or 1.0
-    return min(1.0, 0.1 * voltage)
-
-
-def _sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArray:
-    """Plausible size of each parameter: what 'not determined at all' would mean."""
-    rows, values = conditions.rows, np.abs(conditions.nominal.values)
-    voltage = float(np.max(values[:, VOLTAGE], initial=0.0)) or 1.0
-    current = float(np.max(values[:, CURRENT], initial=0.0)) or 1.0
-    speed = float(np.max(values[:, SPEED], initial=0.0)) or 1.0
-    drop = _usual_drop(conditions)
-    braked = rows.present[:, 1]
-    loss = np.abs(full[K] * values[braked, CURRENT] - values[braked, TORQUE])
-    torque = float(np.median(loss)) if len(loss) else 1.0
-    sizes = np.ones(len(MACHINE_PARAMETERS))
-    sizes[K] = max(full[K], 0.3 * voltage / speed)
-    sizes[R] = max(full[R], 0.2 * voltage / current)
-    sizes[VB], sizes[VBS] = max(full[VB], drop), max(full[VBS], drop)
-    sizes[T0] = max(torque, np.finfo(float).tiny)
-    sizes[B], sizes[C] = sizes[T0] / speed, sizes[T0] / speed**2
-    sizes[A] = _PLAUSIBLE_REACTION / current
-    sizes[EMF_RATIO], sizes[LOSS_RATIO] = 0.1, 0.5
-    return sizes

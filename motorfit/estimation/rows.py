@@ -17,8 +17,12 @@ VOLTAGE, SPEED, CURRENT, TORQUE = range(4)
 
 #: What may be wrong with one row: gains and offsets of what it reads, then the others.
 GAIN, OFFSET = range(4), range(4, 8)
-LOAD, LEADS, WINDING, MAGNETS, LOSS, RESISTANCE, BRUSH = range(8, 15)
-ERRORS = 15
+LOAD, LEADS, WINDING, MAGNETS, LOSS, RESISTANCE, BRUSH, INERTIA = range(8, 16)
+ERRORS = 16
+
+#: What a row's torque is made from: a reading, or the acceleration of the rotor by the rate of
+#: its speed or of its terminal voltage; or what is stated of the inertia stands in its place.
+READ_TORQUE, RATE_OF_SPEED, RATE_OF_VOLTAGE, STATED_INERTIA = range(4)
 
 #: The equations of one row, in the order of the last axis of `Rows.present`.
 EQUATIONS = ("voltage", "torque")
@@ -43,6 +47,9 @@ class Rows:
     standing: BoolArray  # (n,) rotor held: the brushes have a drop of their own
     reverse: BoolArray  # (n,) turned in the second direction
     rounding: FloatArray  # (n, 4) variance of the display's rounding
+    unread: FloatArray  # (n, 4) variance of what nobody read and another equation tells
+    torque_from: IntArray  # (n,) READ_TORQUE, RATE_OF_SPEED, RATE_OF_VOLTAGE, STATED_INERTIA
+    added_inertia: FloatArray  # (n,) put on the shaft [kg m2]
     file: tuple[str, ...]  # (n,) names of the sheets
     row: IntArray  # (n,) as a spreadsheet shows it
     kind: tuple[str, ...]  # (n,)
@@ -50,6 +57,16 @@ class Rows:
 
     def __len__(self) -> int:
         return len(self.row)
+
+    @property
+    def turning(self) -> BoolArray:
+        """Rows of a rotor that turns, (n,)."""
+        return np.asarray(~self.standing & (self.torque_from != STATED_INERTIA))
+
+    @property
+    def coasting(self) -> BoolArray:
+        """Rows of a machine that slows by itself, (n,)."""
+        return np.asarray(np.isin(self.torque_from, (RATE_OF_SPEED, RATE_OF_VOLTAGE)))
 
     def part(self, rows: IntArray) -> Rows:
         """Some of the rows, in this order; a row may come several times."""
@@ -70,6 +87,9 @@ _ARRAYS = (
     "standing",
     "reverse",
     "rounding",
+    "unread",
+    "torque_from",
+    "added_inertia",
     "row",
 )
 
@@ -139,6 +159,7 @@ class Influence:
     loss: FloatArray  # (n, r) relative, of the loss torque
     resistance: FloatArray  # (n, r) relative, of the armature resistance
     brush: FloatArray  # (n, r) added to the saturation of the brush drop
+    inertia: FloatArray  # (n, r) relative, of the inertia put on the shaft
 
     @classmethod
     def none(cls, rows: int, nuisances: int) -> Influence:
@@ -154,6 +175,7 @@ class Influence:
             loss=np.zeros(table),
             resistance=np.zeros(table),
             brush=np.zeros(table),
+            inertia=np.zeros(table),
         )
 
     def part(self, rows: IntArray) -> Influence:
@@ -168,6 +190,7 @@ class Influence:
             loss=self.loss[rows],
             resistance=self.resistance[rows],
             brush=self.brush[rows],
+            inertia=self.inertia[rows],
         )
 
 
@@ -193,6 +216,7 @@ class Shares:
                     influence.loss,
                     influence.resistance,
                     influence.brush,
+                    influence.inertia,
                 ],
             ]
         )

@@ -2,7 +2,7 @@
 
 The bench below has everything at once: motor and generator, both directions, rotor held,
 current by ammeter and by resistor, meter burden and conductance, leads, temperatures, torque,
-armature reaction, windage, every kind of unknown error and of scatter.
+coasting told by its speed and by its voltage, armature reaction, windage, every kind of unknown error and of scatter.
 """
 
 from collections.abc import Callable
@@ -18,6 +18,7 @@ from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.physics import MACHINE_PARAMETERS, VBS, brush_shape_doubts
 from motorfit.estimation.rows import (
     CURRENT,
+    READ_TORQUE,
     SPEED,
     VOLTAGE,
     Influence,
@@ -28,8 +29,8 @@ from motorfit.estimation.solver import whiten
 ROWS, COMPONENTS = 24, 6
 BRUSH_SCALE = 0.08  # A
 
-#: k, R, Vb, T0, b, c, a, Vb standing, second direction's ratios: an invented machine.
-MACHINE = np.array([0.085, 0.62, 0.9, 0.03, 1.2e-4, 3e-7, 0.004, 1.1, 0.02, -0.15])
+#: k, R, Vb, T0, b, c, a, Vb standing, second direction's ratios, J: an invented machine.
+MACHINE = np.array([0.085, 0.62, 0.9, 0.03, 1.2e-4, 3e-7, 0.004, 1.1, 0.02, -0.15, 8e-4])
 
 #: Gains and offsets of the four meters, then one unknown error of every other kind.
 NUISANCES = (
@@ -43,9 +44,10 @@ NUISANCES = (
     "rotor position",
     "setting of the drive",
     "shape of the brush drop",
+    "inertia put on the shaft",
 )
 NUISANCE_SIZES = np.array(
-    [0.005] * 4 + [0.02, 0.5, 0.01, 0.002] + [0.02, 0.005, 5.0, 5.0, 0.05, 0.03, 0.003, 0.6]
+    [0.005] * 4 + [0.02, 0.5, 0.01, 0.002] + [0.02, 0.005, 5.0, 5.0, 0.05, 0.03, 0.003, 0.6, 0.1]
 )
 NAMES = (*MACHINE_PARAMETERS, *NUISANCES)
 SIZES = np.concatenate([np.abs(MACHINE), NUISANCE_SIZES])
@@ -64,6 +66,9 @@ def rows_of_all_kinds(rng: np.random.Generator) -> Rows:
     current = sign * np.where(at % 5 == 0, rng.uniform(0.02, 0.3), rng.uniform(0.5, 8.0, ROWS))
     voltage = 0.085 * speed + 0.62 * current + sign + rng.normal(0.0, 0.1, ROWS)
     torque = 0.085 * current - 0.03 - 1.2e-4 * speed + rng.normal(0.0, 0.01, ROWS)
+    torque_from = np.where(~standing & (at % 2 == 0), at // 2 % 4, READ_TORQUE)
+    rate = np.array([1.0, -60.0, -5.0, 8e-4])[torque_from]
+    torque = np.where(torque_from == READ_TORQUE, torque, rate * rng.uniform(0.5, 1.5, ROWS))
     shown = np.stack([voltage, speed, np.where(by_load, 0.0, current), torque], axis=-1)
     return bench_rows(
         shown,
@@ -78,6 +83,8 @@ def rows_of_all_kinds(rng: np.random.Generator) -> Rows:
         standing=standing,
         reverse=~standing & (at % 3 == 1),
         rounding=rng.uniform(0.5, 2.0, (ROWS, 4)) * np.array([0.01, 0.5, 0.01, 0.002]) ** 2,
+        torque_from=torque_from,
+        added_inertia=np.where(at % 3 == 0, 1e-3, 0.0),
     )
 
 
@@ -95,6 +102,7 @@ def every_influence(rows: Rows) -> Influence:
     influence.loss[at < ROWS // 2, 12] = 1.0
     influence.resistance[rows.standing, 13] = 1.0
     influence.gain[at % 4 == 1, SPEED, 14] = 1.0
+    influence.inertia[:, 16] = 1.0
     influence.brush[:, 15] = brush_shape_doubts(rows.shown[:, CURRENT], BRUSH_SCALE)[1]
     return influence
 
@@ -237,7 +245,7 @@ def test_the_second_direction_has_its_own_constant_and_loss():
     """Both are the first direction's times one plus their ratio parameter."""
     shown = np.array([[12.0, 100.0, 2.0, 0.05]] * 2)
     rows = bench_rows(shown, present=np.ones((2, 2), dtype=bool), reverse=np.array([False, True]))
-    k, _, _, t0, b, c, a, _, emf_ratio, loss_ratio = MACHINE
+    k, _, _, t0, b, c, a, _, emf_ratio, loss_ratio, _ = MACHINE
 
     first, second = plain(rows).linearise(MACHINE).residual
 

@@ -1,0 +1,186 @@
+"""Logs of coasting machines, each reduced to a few rates that the joint fit can use."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from motorfit.arrays import FloatArray
+from motorfit.bench.records import Bench, Rates, Run
+from motorfit.estimation.guesses import DrivenGuess, driven_guess
+from motorfit.estimation.retardation import Retardation, reduce_log
+
+#: Above so many of its scales the brush drop is full, and the closed form holds.
+FULL_DROP = 5.0
+
+#: A current below this share of the largest one of the bench is that of a voltmeter.
+_OPEN = 0.002
+
+#: The brush drop's scale, as a share of the largest current.
+_BRUSH_SCALE_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CoastLog:
+    """One log of a coasting machine and what it was reduced to."""
+
+    run: Run
+    quantity: Literal["speed", "voltage"]
+    retardation: Retardation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReducedBench:
+    """A bench whose logs are rates at a few values, and the logs behind them."""
+
+    bench: Bench
+    logs: tuple[CoastLog, ...]
+
+
+def reduce_logs(bench: Bench) -> ReducedBench:
+    """Reduce the coast-downs of a bench to rates; a stated inertia becomes one more run.
+
+    Parameters
+    ----------
+    bench : Bench
+        As it was read.
+
+    Returns
+    -------
+    ReducedBench
+        Its bench has no other coast-downs than reduced ones. A log of which nothing could be
+        had is in `logs` only.
+    """
+    guess = driven_guess(bench)
+    runs: list[Run] = []
+    logs: list[CoastLog] = []
+    for run in bench.runs:
+        if run.kind != "coast-down" or run.rates is not None or not len(run):
+            runs.append(run)
+            continue
+        log = _reduced(bench, run, guess)
+        logs.append(log)
+        if len(log.retardation.rates):
+            runs.append(_as_rates(log))
+    if any(run.rates is not None for run in runs):
+        runs += _stated_inertia(bench)
+    return ReducedBench(bench=replace(bench, runs=tuple(runs)), logs=tuple(logs))
+
+
+def _reduced(bench: Bench, run: Run, guess: DrivenGuess) -> CoastLog:
+    """By the quantity whose rates are known better, where both were logged."""
+    found = [
+        CoastLog(run=run, quantity=quantity, retardation=_retardation(bench, run, quantity, guess))
+        for quantity in ("voltage", "speed")
+        if quantity in run.readings
+    ]
+    return min(found, key=lambda log: _doubt(log.retardation))
+
+
+def _doubt(retardation: Retardation) -> float:
+    if not len(retardation.rates):
+        return np.inf
+    variance = np.diag(retardation.covariance)
+    return float(np.max(variance**0.5 / np.abs(retardation.rates)))
+
+
+def _retardation(
+    bench: Bench, run: Run, quantity: Literal["speed", "voltage"], guess: DrivenGuess
+) -> Retardation:
+    meter = bench.instrument(quantity, run.meters.get(quantity, ""))
+    return reduce_log(
+        run, quantity, smallest=_full_drop_from(run, quantity, guess), instrument=meter
+    )
+
+
+def _full_drop_from(
+    run: Run, quantity: Literal["speed", "voltage"], guess: DrivenGuess
+) -> float | None:
+    """Smallest voltage or speed of a loaded run at which the brush drop is full."""
+    least = FULL_DROP * _BRUSH_SCALE_SHARE * guess.current
+    load = float(np.nanmedian(run.get("load"))) if "load" in run.readings else np.nan
+    current, voltage = np.abs(run.get("current")), run.get("voltage")
+    flowing = current > _OPEN * guess.current
+    if not np.isfinite(load) and np.any(flowing):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            load = float(np.nanmedian(np.where(flowing, voltage / current, np.nan)))
+    if quantity == "voltage":
+        return least * load if np.isfinite(load) else None
+    if np.any(flowing):
+        speed = run.get("speed")
+        per_ampere = float(np.nanmedian(speed[flowing] / current[flowing]))
+        return least * per_ampere
+    if np.isfinite(load):
+        return least * (load + guess.resistance) / guess.constant
+    return None
+
+
+def _as_rates(log: CoastLog) -> Run:
+    """A run whose readings are where the rates are known."""
+    run, found = log.run, log.retardation
+    nearest = [_nearest(run.get(log.quantity), found, value) for value in found.nodes]
+    readings: dict[str, FloatArray] = {log.quantity: found.nodes}
+    if found.current is not None:
+        readings["current"] = -found.current
+    if "load" in run.readings:
+        readings["load"] = np.full(len(found.nodes), np.nanmedian(run.get("load")))
+    for name in ("winding", "magnets", "ambient"):
+        if name in run.readings:
+            readings[name] = run.get(name)[nearest]
+    own, shared = _split(found.covariance)
+    return replace(
+        run,
+        rows=run.rows[nearest],
+        readings=readings,
+        extra={},
+        blocks=None,
+        setting=("",) * len(nearest),
+        direction=tuple(run.direction[place] for place in nearest),
+        note=tuple(run.note[place] for place in nearest),
+        rates=Rates(quantity=log.quantity, value=found.rates, own=own, shared=shared),
+    )
+
+
+def _nearest(values: FloatArray, found: Retardation, value: float) -> int:
+    """The reading that is nearest to a value, of those that were used."""
+    away = np.where(found.kept, np.abs(values - value), np.inf)
+    return int(np.nanargmin(away))
+
+
+def _split(covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A covariance as what each has by itself and what they share, (n,) and (n, n)."""
+    deviation = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(deviation, deviation))
+    own = 0.5 * max(float(values[0]), 1e-6)
+    shared = vectors * np.sqrt(np.maximum(values - own, 0.0))
+    return own * deviation**2, deviation[:, None] * shared
+
+
+def _stated_inertia(bench: Bench) -> list[Run]:
+    """What `machine.toml` says of the inertia, as one reading of it."""
+    stated = bench.settings.machine.moment_of_inertia
+    if stated is None:
+        return []
+    exact = (1e-6 * stated.value) ** 2
+    spread = exact + stated.half_width**2 / 3.0
+    return [
+        Run(
+            kind="coast-down",
+            source=Path("machine.toml"),
+            rows=np.zeros(1, dtype=np.int64),
+            readings={},
+            written_step={},
+            setting=("",),
+            direction=("",),
+            note=("",),
+            rates=Rates(
+                quantity="inertia",
+                value=np.array([stated.value]),
+                own=np.array([exact]),
+                shared=np.array([[(spread - exact) ** 0.5]]),
+            ),
+        )
+    ]
