@@ -433,13 +433,13 @@ def _integrated(brake: _Brake, first: float, time: FloatArray) -> tuple[float, F
         (0.0, last),
         [first],
         method="DOP853",
-        t_eval=inside,
+        t_eval=np.append(0.0, inside),
         events=stands,
         rtol=1e-12,
         atol=1e-13 * first,
     )
     given = np.zeros(asked.shape)
-    given[: found.y.shape[1]] = np.maximum(found.y[0], 0.0)
+    given[: found.y.shape[1] - 1] = np.maximum(found.y[0][1:], 0.0)
     stops = found.t_events[0] if found.t_events else np.zeros(0)
     stop = float(stops[0]) if stops.size else np.inf
     return stop, given[back.reshape(time.shape)]

@@ -3,7 +3,11 @@
 import pytest
 from invented_profile import invented_profile
 
-from motorfit.machine.temperature import WINDING_CONSTANT, winding_factor
+from motorfit.machine.temperature import (
+    WINDING_CONSTANT,
+    temperature_by_resistance,
+    winding_factor,
+)
 
 
 @pytest.mark.parametrize(
@@ -38,16 +42,36 @@ def test_ratios_of_copper(cold, hot, ratio, ratio_iec):
     assert winding_factor(hot, cold, 235.0) == pytest.approx(ratio_iec, abs=5e-7)
 
 
+def test_resistivity_at_20_degrees_by_resistance():
+    """IEC 60028: alpha 0.003 93 of copper at 20 degC; a resistance 3.93 % up is 10 K warmer."""
+    # three printed digits of alpha are 0.013 K
+    assert temperature_by_resistance(1.0393, 1.0, 20.0) == pytest.approx(30.0, abs=0.013)
+
+
+@pytest.mark.parametrize(
+    ("cold", "hot", "ratio"), [(25.0, 75.0, 1.192_678), (20.0, 100.0, 1.314_342)]
+)
+def test_temperature_from_a_published_ratio(cold, hot, ratio):
+    """The ratios of IEEE practice backwards: half of their sixth decimal is 0.0001 K."""
+    assert temperature_by_resistance(ratio, 1.0, cold) == pytest.approx(hot, abs=1.3e-4)
+
+
 def test_temperature_from_resistance():
     """Textbook problem: 80 ohm at 20 degC, 100 ohm hot, alpha 1/234.5 at 0 degC: 83.63 degC."""
     # the temperature is printed to 0.01 K, of which half is 0.002 ohm
     assert 80.0 * winding_factor(83.63, 20.0, 234.5) == pytest.approx(100.0, abs=0.002)
+    # 83.625 is printed rounded up
+    found = temperature_by_resistance(100.0, 80.0, 20.0)
+    assert found == pytest.approx(83.63, abs=0.00501)
+    assert found - 20.0 == pytest.approx(63.63, abs=0.00501)
 
 
 @pytest.mark.parametrize(("rise", "constant"), [(84.25, 235.0), (84.075, 234.5), (80.75, 225.0)])
 def test_rise_above_a_different_coolant(rise, constant):
     """IEC 60034-1, 8.6.2.3: 2.00 ohm at 20 degC, 2.70 ohm hot, coolant at 25 degC; exact."""
     assert 2.00 * winding_factor(25.0 + rise, 20.0, constant) == pytest.approx(2.70, rel=1e-14)
+    found = temperature_by_resistance(2.70, 2.00, 20.0, constant) - 25.0
+    assert found == pytest.approx(rise, rel=1e-12)
 
 
 def test_a_profile_predicts_the_hot_machine():
