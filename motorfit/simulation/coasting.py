@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain, count
 from pathlib import Path
 
 import numpy as np
@@ -49,11 +50,20 @@ def coast_downs(
         raise ValueError(
             f"moment_of_inertia must be positive for a coast-down, found {moment_of_inertia!r}"
         )
-    names = ("coast-down" + (f"-{number}" if number > 1 else "") for number in range(1, 10**6))
     return [
-        _coast_down(f"{name}.csv", each, world, kit, drawn, moment_of_inertia)
-        for name, each in zip(names, plan.coast_downs, strict=False)
+        _coast_down(name, each, world, kit, drawn, moment_of_inertia)
+        for name, each in zip(_names(plan.coast_downs), plan.coast_downs, strict=True)
     ]
+
+
+def _names(plans: Sequence[CoastDownPlan]) -> list[str]:
+    """A file for each run: "coast-down.csv", "coast-down-2.csv", or by its name."""
+    found: list[str] = []
+    for plan in plans:
+        first = "coast-down" + (f"-{plan.name}" if plan.name else "")
+        further = (f"{first}-{number}.csv" for number in count(2))
+        found.append(next(name for name in chain([f"{first}.csv"], further) if name not in found))
+    return found
 
 
 def _coast_down(
@@ -95,22 +105,22 @@ def _coast_down(
 
 def _sheet(name: str, plan: CoastDownPlan, log: Log) -> Run:
     """The sheet; a remark above the table says what was added to the shaft."""
-    count = len(log.shown["time"])
+    samples = len(log.shown["time"])
     readings, steps = dict(log.shown), dict(log.steps)
     if "current" in readings:
         readings["current"] = 0.0 - readings["current"]  # a coasting machine is driven
     if plan.load is not None and plan.load_columns != "current":
-        readings["load"] = np.full(count, plan.load)
+        readings["load"] = np.full(samples, plan.load)
         steps["load"] = decimal_step(plan.load)
     first = 2 if plan.added_inertia is None else 3
     return Run(
         kind="coast-down",
         source=Path(name),
-        rows=np.arange(first, count + first),
+        rows=np.arange(first, samples + first),
         readings=readings,
         written_step=steps,
-        setting=("",) * count,
-        direction=("",) * count,
-        note=("",) * count,
+        setting=("",) * samples,
+        direction=("",) * samples,
+        note=("",) * samples,
         added_inertia=plan.added_inertia,
     )

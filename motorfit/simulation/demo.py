@@ -12,9 +12,12 @@ from pathlib import Path
 from motorfit.bench.records import Bench
 from motorfit.bench.settings import BenchTable, ShelfTable, SpeedTable
 from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.heating import OneBody
 from motorfit.quantities import Stated
 from motorfit.simulation.bench import Truth, simulate_with_truth
+from motorfit.simulation.heat_plans import HeatRunPlan
 from motorfit.simulation.instruments import VirtualKit, virtual_meter
+from motorfit.simulation.log_plans import CoastDownPlan, LogNoise
 from motorfit.simulation.plan import BenchPlan, Conditions
 from motorfit.simulation.writing import with_room_for, write_bench
 from motorfit.unit_tables import RPM
@@ -32,6 +35,12 @@ DEMO_MACHINE = BrushedMachine(
     brush_current_scale=0.08,
 )
 
+#: What else the fit does not know. [kg m2]
+DEMO_INERTIA = 6.0e-4
+
+#: With the rotor held: 2 K/W, 25 minutes.
+DEMO_BODY = OneBody(thermal_resistance=2.0, time_constant=1500.0)
+
 #: The label: volts and speed are about right, the power is not.
 DEMO_CLAIMS = {
     "rated_voltage": "24 V",
@@ -42,17 +51,27 @@ DEMO_CLAIMS = {
 
 _INVENTED = "Invented readings of an invented machine, made by a computer. Nobody turned it."
 
+_LET_GO = "Spun up by the drill, let go"
+
 _HEADS = {
     "machine.toml": (
         "An invented machine in an invented scenario: the motor of a scrapped parcel conveyor",
         "is to become the hand-cranked generator of the lamps in a school's shed.",
     ),
-    "kit.toml": ("Two plain meters, an optical tachometer and three resistors, all invented.",),
+    "kit.toml": (
+        "Two plain meters, one of which can log, an optical tachometer, three resistors and a",
+        "thermometer, all invented.",
+    ),
     "open-circuit.csv": (_INVENTED, "Turned by a bench drill, nothing connected."),
     "load.csv": (_INVENTED, "Turned by a bench drill, each resistor at four speeds."),
     "resistance.csv": (_INVENTED, "Rotor held at four positions, from a battery."),
     "no-load-motor.csv": (_INVENTED, "Running by itself from a supply, shaft free."),
     "zero.csv": (_INVENTED, "Voltmeter leads joined, ammeter leads open."),
+    "coast-down-open.csv": (_INVENTED, f"{_LET_GO} with nothing connected."),
+    "coast-down-open-2.csv": (_INVENTED, f"{_LET_GO} with nothing connected, again."),
+    "coast-down-loaded.csv": (_INVENTED, f"{_LET_GO} on the 10 ohm resistor."),
+    "coast-down-loaded-2.csv": (_INVENTED, f"{_LET_GO} on the 10 ohm resistor, again."),
+    "heat-run.csv": (_INVENTED, "Rotor held in a vice, 4 A from a supply for an hour and a half."),
 }
 
 
@@ -76,6 +95,7 @@ def demo_with_truth() -> tuple[Bench, Truth]:
             drive_scatter=0.012,
             speed_drift=0.0005,
         ),
+        moment_of_inertia=DEMO_INERTIA,
         seed=DEMO_SEED,
         name=DEMO_NAME,
     )
@@ -125,6 +145,25 @@ def _plan() -> BenchPlan:
         resistance_currents=(1.0, 2.0, 4.0),
         positions=4,
         zeros=("voltage", "current"),
+        coast_downs=(
+            *(_let_go("open", step=0.04), _let_go("open", step=0.04)),
+            *(_let_go("loaded", 10.0, step=0.02), _let_go("loaded", 10.0, step=0.02)),
+        ),
+        heat_runs=(HeatRunPlan(current=4.0, bodies=DEMO_BODY, ambient_drift=0.6 / 3600),),
+    )
+
+
+def _let_go(name: str, load: float | None = None, *, step: float) -> CoastDownPlan:
+    """From the drill's highest speed to rest."""
+    noise = LogNoise(scatter=0.002, floor=0.0003, correlation=0.3, commutator=0.003)
+    return CoastDownPlan(
+        name=name,
+        start_speed=2600.0 * RPM,
+        load=load,
+        step=step,
+        engaged=0.4,
+        idle=0.5,
+        noise=noise,
     )
 
 
@@ -159,5 +198,7 @@ def _kit() -> VirtualKit:
                 repeatability=0.001,
             ),
             "load": virtual_meter("load", "resistors on the shelf", percent=5.0),
+            "ambient": virtual_meter("ambient", "thermometer", absolute=0.5, resolution=0.1),
+            "time": virtual_meter("time", "clock of meter A", percent=0.01, resolution=0.01),
         }
     )

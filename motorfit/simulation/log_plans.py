@@ -96,6 +96,8 @@ class CoastDownPlan:
         half-width. [kg m2]
     noise : LogNoise
         What the logger adds.
+    name : str
+        Of the file, behind "coast-down-"; runs without one are numbered.
     """
 
     start_speed: float
@@ -108,6 +110,7 @@ class CoastDownPlan:
     engaged: float = 0.0
     added_inertia: Stated | None = None
     noise: LogNoise = field(default_factory=LogNoise)
+    name: str = ""
 
     def __post_init__(self) -> None:
         for name in ("start_speed", "step"):
