@@ -26,6 +26,7 @@ class Evidence:
     runs: Sequence[Run]
     settings: Settings
     instruments: Instruments
+    alone: Sequence[Run] = ()  # of the drive without the machine
 
     def of(self, *kinds: Kind) -> list[Run]:
         """The runs of these kinds that have readings."""

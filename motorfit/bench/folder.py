@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from motorfit.bench.default_instruments import assumptions, displayed_in
+from motorfit.bench.drive import drive_assumption
 from motorfit.bench.driven import DRIVEN
 from motorfit.bench.encoding import decode, fingerprint, read_bytes
 from motorfit.bench.kinds import KINDS, TestKind
@@ -248,7 +249,11 @@ def _bench(source: Path, reading: _Reading, assumed: Sequence[str]) -> Bench:
         instruments=instruments,
         runs=runs,
         findings=(*reading.findings, *odd),
-        assumed=(*assumed, *assumptions(instruments, used)),
+        assumed=(
+            *assumed,
+            *drive_assumption(runs, reading.settings),
+            *assumptions(instruments, used),
+        ),
         not_filled_in=tuple(reading.not_filled_in),
         files=reading.files,
     )

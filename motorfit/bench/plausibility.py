@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
+from motorfit.bench.drive import power_of_drive
 from motorfit.bench.evidence import Evidence, Instruments
 from motorfit.bench.records import Run
 from motorfit.bench.sense_of_machine import (
@@ -45,6 +46,7 @@ CHECKS: tuple[Check, ...] = (
     load_above_open_circuit,
     load_values,
     mixed_signs,
+    power_of_drive,
     speed_not_checked,
 )
 
@@ -69,5 +71,6 @@ def check_plausibility(
         What looks like a slip, the most damaging first; never a refusal.
     """
     of_machine = [run for run in runs if not run.uncoupled]
-    evidence = Evidence(of_machine, settings, instruments)
+    alone = [run for run in runs if run.uncoupled]
+    evidence = Evidence(of_machine, settings, instruments, alone)
     return worst_first(finding for check in CHECKS for finding in check(evidence))

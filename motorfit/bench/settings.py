@@ -144,6 +144,29 @@ class HeatRunTable(_Table):
     rotor: Literal["held", "turning"] = "held"
 
 
+def _read_efficiency(value: Any) -> Stated:
+    """A share of at most all, "75 % +- 10 %"; a bare number is one too."""
+    if isinstance(value, Stated):
+        return value
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        value = str(value)
+    example = "75 % +- 10 %"
+    stated = read_quantity(_wants_text(value, example, "an efficiency"), "dimensionless")
+    if not 0 < stated.value <= 1 or not stated.half_width < stated.value:
+        raise UnreadableError(
+            found=f'"{stated.text}"',
+            expected="an efficiency above zero and at most 100 %",
+            remedy=f'Write it like "{example}".',
+        )
+    return stated
+
+
+class DriveTable(_Table):
+    """`[drive]`: what turns the machine, where its own input power is read."""
+
+    efficiency: Annotated[Stated, BeforeValidator(_read_efficiency)] | None = None
+
+
 class LeadsTable(_Table):
     """`[leads]`: between the machine and the voltmeter, where it is not at the terminals."""
 
@@ -238,6 +261,7 @@ class Settings(_Table):
     conditions: ConditionsTable = ConditionsTable()
     speed: SpeedTable = SpeedTable()
     heat_run: HeatRunTable = HeatRunTable()
+    drive: DriveTable = DriveTable()
     leads: LeadsTable = LeadsTable()
     shelf: ShelfTable = ShelfTable()
     claims: dict[str, str] = Field(default_factory=dict)

@@ -14,6 +14,7 @@ from motorfit.bench.settings import (
     BenchTable,
     ClaimsTable,
     ConditionsTable,
+    DriveTable,
     HeatRunTable,
     InstrumentTable,
     LeadsTable,
@@ -36,7 +37,7 @@ from motorfit.meter import Instrument
 from motorfit.quantities import UnreadableError
 
 _KIT_TABLES = ("instruments", "leads", "shelf")
-_TABLES = ("machine", "bench", "conditions", "speed", "heat_run", "claims", *_KIT_TABLES)
+_TABLES = ("machine", "bench", "conditions", "speed", "heat_run", "drive", "claims", *_KIT_TABLES)
 Table = TypeVar("Table", bound=BaseModel)
 
 
@@ -113,6 +114,7 @@ def _put_together(
         conditions=reader.table("conditions", ConditionsTable()),
         speed=reader.table("speed", SpeedTable()),
         heat_run=reader.table("heat_run", HeatRunTable()),
+        drive=reader.table("drive", DriveTable()),
         leads=reader.table("leads", LeadsTable()),
         shelf=reader.table("shelf", ShelfTable()),
         claims=dict(reader.table("claims", ClaimsTable()).model_extra or {}),

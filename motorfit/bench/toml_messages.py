@@ -13,6 +13,7 @@ from pydantic import BaseModel
 from motorfit.bench.settings import (
     BenchTable,
     ConditionsTable,
+    DriveTable,
     HeatRunTable,
     LeadsTable,
     MachineTable,
@@ -110,6 +111,7 @@ _MODELS: Mapping[str, type[BaseModel]] = {
     "conditions": ConditionsTable,
     "speed": SpeedTable,
     "heat_run": HeatRunTable,
+    "drive": DriveTable,
     "leads": LeadsTable,
     "shelf": ShelfTable,
 }

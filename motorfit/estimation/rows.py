@@ -142,7 +142,8 @@ class Nuisance:
             "leads": "lead resistance",
             "arm": "length of the arm",
             "magnet coefficient": "temperature coefficient of the magnets",
-        }.get(self.quantity, f"{self.error} of the {self.quantity} reading")
+            "drive efficiency": "efficiency of the drive",
+        }.get(self.quantity, f"{self.error} of the {self.quantity.replace('_', ' ')} reading")
         return f"{instrument} ({where})" if where else instrument
 
 
