@@ -44,6 +44,9 @@ WORDS: dict[str, str] = {
     "viscous_coefficient": "the viscous coefficient",
     "windage_coefficient": "the windage coefficient",
     "armature_reaction": "the armature reaction",
+    "moment_of_inertia": "the moment of inertia",
+    "thermal_resistance": "the thermal resistance from winding to air",
+    "thermal_time_constant": "the thermal time constant",
 }
 
 #: How near an operating point must be to the one where a combination is known.
@@ -198,6 +201,24 @@ def _apart(combination: Combination, factor: float = 1.0) -> Apart:
 
 def _why(profile: MachineProfile, missing: list[Need]) -> str:
     names = [name for need in missing for name in _unknown(profile, need)]
+    return not_known(profile, names) + _known_somewhere(profile, missing)
+
+
+def not_known(profile: MachineProfile, names: list[str]) -> str:
+    """That these parameters are not known, and which tests would measure them.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        Has what each of them needs.
+    names : list of str
+        Parameters without a value, at least one.
+
+    Returns
+    -------
+    str
+        One or two sentences.
+    """
     words = [WORDS[name] for name in names]
     what = " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
     says = f"{what} {'is' if len(names) == 1 else 'are'} not known from these readings."
@@ -208,7 +229,7 @@ def _why(profile: MachineProfile, missing: list[Need]) -> str:
             tests.append(found.needs)
     if tests:
         says += f" What would measure {'it' if len(names) == 1 else 'them'}: {'; '.join(tests)}."
-    return says + _known_somewhere(profile, missing)
+    return says
 
 
 def _known_somewhere(profile: MachineProfile, missing: list[Need]) -> str:

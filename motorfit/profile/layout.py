@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from motorfit.profile.model import (
     MachineProfile,
     Provenance,
     Range,
+    ThermalBodies,
 )
 from motorfit.profile.schema import (
     FORMAT,
@@ -29,6 +31,7 @@ from motorfit.profile.schema import (
     InstrumentPart,
     NotKnownPart,
     ProfilePart,
+    ThermalBodiesPart,
 )
 
 
@@ -44,6 +47,7 @@ def to_parts(profile: MachineProfile) -> dict[str, Any]:
         },
         "combinations": [_combination(item) for item in profile.combinations],
         "constants": _constants(profile.constants),
+        **_thermal_bodies(profile.thermal_bodies),
         "covariance": {
             "order": list(profile.covariance_order),
             "scatter": np.asarray(profile.scatter_covariance, float).tolist(),
@@ -69,6 +73,7 @@ def from_parts(parts: ProfilePart) -> MachineProfile:
         parameters={name: _estimate(part) for name, part in parts.parameters.items()},
         combinations=tuple(_read_combination(part) for part in parts.combinations),
         constants=Constants(**parts.constants.model_dump()),
+        thermal_bodies=_read_thermal_bodies(parts.thermal_bodies),
         covariance_order=tuple(order),
         scatter_covariance=_matrix(parts.covariance.scatter, len(order)),
         instruments=tuple(_read_instrument(part) for part in parts.instruments),
@@ -138,13 +143,39 @@ def _combination(combination: Combination) -> dict[str, Any]:
 
 
 def _constants(constants: Constants) -> dict[str, Any]:
-    return {
+    parts: dict[str, Any] = {
         "winding_constant": float(constants.winding_constant),
         "magnet_coefficient": _number(constants.magnet_coefficient),
         "brush_current_scale": float(constants.brush_current_scale),
         "inductance": _number(constants.inductance),
         "insulation": constants.insulation,
     }
+    # what a profile of before the first heat run did not have stays out where it says nothing
+    if constants.magnet != "unknown":
+        parts["magnet"] = constants.magnet
+    optional = {
+        "heat_run_rotor": constants.heat_run_rotor,
+        "heat_run_speed": _number(constants.heat_run_speed),
+    }
+    return parts | {name: value for name, value in optional.items() if value is not None}
+
+
+def _thermal_bodies(bodies: ThermalBodies | None) -> dict[str, Any]:
+    if bodies is None:
+        return {}
+    parts = {part.name: _parameter(getattr(bodies, part.name)) for part in fields(ThermalBodies)}
+    return {"thermal_bodies": parts}
+
+
+def _read_thermal_bodies(part: ThermalBodiesPart | None) -> ThermalBodies | None:
+    if part is None:
+        return None
+    return ThermalBodies(
+        winding_to_frame=_known(part.winding_to_frame),
+        winding_time_constant=_known(part.winding_time_constant),
+        frame_to_air=_known(part.frame_to_air),
+        frame_time_constant=_known(part.frame_time_constant),
+    )
 
 
 def _instrument(error: InstrumentError) -> dict[str, Any]:

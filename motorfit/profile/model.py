@@ -22,6 +22,7 @@ from motorfit.profile.parts import (
     Machine,
     Provenance,
     Range,
+    ThermalBodies,
 )
 from motorfit.profile.prediction import Prediction, predict
 from motorfit.profile.propagation import machine_of
@@ -36,6 +37,7 @@ __all__ = [
     "MachineProfile",
     "Provenance",
     "Range",
+    "ThermalBodies",
 ]
 
 
@@ -52,6 +54,7 @@ class MachineProfile:
     parameters: Mapping[str, Estimate | NotKnown]
     combinations: tuple[Combination, ...] = ()
     constants: Constants = field(default_factory=Constants)
+    thermal_bodies: ThermalBodies | None = None  # where a heat run shows two
     covariance_order: tuple[str, ...]  # the parameters that have a value
     scatter_covariance: FloatArray  # (n, n), SI
     instruments: tuple[InstrumentError, ...]

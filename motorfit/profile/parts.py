@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from motorfit.estimate import Estimate
+
 #: Parameters in the order of covariance and tables, with their UCUM units.
 PARAMETER_UNITS: dict[str, str] = {
     "emf_constant": "V.s/rad",
@@ -89,7 +91,24 @@ class Constants:
     magnet_coefficient: float | None = None  # [1/K]; None: magnets unknown, not corrected
     brush_current_scale: float = 0.1  # [A]
     inductance: float | None = None  # [H]
-    insulation: str = "unknown"
+    insulation: str = "unknown"  # thermal class: "105", "120", "130", "155", "180"
+    magnet: Literal["ferrite", "neodymium", "unknown"] = "unknown"
+    heat_run_rotor: Literal["held", "turning"] | None = None  # None: no heat run
+    heat_run_speed: float | None = None  # of a turning one [rad/s]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermalBodies:
+    """A winding that warms by itself in a frame, where the heat run shows two bodies.
+
+    The parameter `thermal_resistance` is then that of both in series,
+    `thermal_time_constant` that of the frame.
+    """
+
+    winding_to_frame: Estimate  # [K/W]
+    winding_time_constant: Estimate  # winding_to_frame times its heat capacity [s]
+    frame_to_air: Estimate  # [K/W]
+    frame_time_constant: Estimate  # frame_to_air times its heat capacity [s]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

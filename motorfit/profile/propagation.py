@@ -19,6 +19,15 @@ if TYPE_CHECKING:
 #: Standard uncertainty of the logarithm of the brush current scale, which is rectangular.
 BRUSH_SCALE_UNCERTAINTY = float(np.log(BRUSH_SCALE_FACTOR) / np.sqrt(3.0))
 
+#: Parameters of which zero or less is no machine.
+POSITIVE = (
+    "emf_constant",
+    "armature_resistance",
+    "moment_of_inertia",
+    "thermal_resistance",
+    "thermal_time_constant",
+)
+
 #: The smallest share of its value that a positive parameter is varied down to.
 LEAST_SHARE = 0.5
 
@@ -45,7 +54,7 @@ class Spread:
         values = np.array([*(item.value for item in stated), scale])
         half = 0.5 * np.array([item.standard_uncertainty for item in stated])
         names = (*known.joint, *known.apart, "brush_current_scale")
-        positive = np.isin(names[:-1], ("emf_constant", "armature_resistance"))
+        positive = np.isin(names[:-1], POSITIVE)
         floor = np.where(positive, LEAST_SHARE * values[:-1], np.minimum(values[:-1], 0.0))
         ratio = np.exp(0.5 * BRUSH_SCALE_UNCERTAINTY)
         up = np.append(values[:-1] + half, scale * ratio)

@@ -11,6 +11,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.machine.brushed import BRUSH_SCALE_FACTOR, BrushedMachine
 from motorfit.profile.propagation import (
+    POSITIVE,
     machine_of,
     scatter_degrees_of_freedom,
 )
@@ -106,8 +107,8 @@ def sample_together(
     normal; where it rests on few readings each parameter is widened to the t distribution
     of its own degrees of freedom (JCGM 101, 6.4.9), by one chance for all of them so that
     correlated parameters stay together. Draws of a parameter that cannot be negative are
-    cut off at zero, those of the EMF constant and the resistance at a thousandth of their
-    value. The brush current scale is drawn within a factor of three.
+    cut off at zero, those of one that cannot be zero (EMF constant, resistances, inertia,
+    time constant) at a thousandth of their value. The brush current scale is drawn within a factor of three.
     """
     if n < 0:
         raise ValueError(f"n must be zero or positive, found {n}")
@@ -125,7 +126,7 @@ def _sample(
         sensitivity = np.array([error.sensitivity.get(name, 0.0) for name in names])
         draws = draws + np.outer(_error(error, n, rng, shared), sensitivity)
     floor = np.where(
-        np.isin(names, ("emf_constant", "armature_resistance")),
+        np.isin(names, POSITIVE),
         LEAST_DRAW * best,
         np.where(np.isin(names, ("armature_reaction",)), -np.inf, 0.0),
     )

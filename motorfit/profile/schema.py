@@ -135,7 +135,23 @@ class ConstantsPart(_Part):
     magnet_coefficient: Annotated[Number | None, Field(description="1/K; null: magnets unknown.")]
     brush_current_scale: Annotated[Positive, Field(description="A")]
     inductance: Annotated[NotNegative | None, Field(description="H")]
-    insulation: str
+    insulation: Annotated[str, Field(description="Thermal class, 105 to 180, or unknown.")]
+    magnet: Literal["ferrite", "neodymium", "unknown"] = "unknown"
+    heat_run_rotor: Annotated[
+        Literal["held", "turning"] | None, Field(description="null: no heat run.")
+    ] = None
+    heat_run_speed: Annotated[
+        NotNegative | None, Field(description="Of a heat run with the rotor turning, rad/s.")
+    ] = None
+
+
+class ThermalBodiesPart(_Part):
+    """A winding that warms by itself in a frame."""
+
+    winding_to_frame: EstimatePart
+    winding_time_constant: EstimatePart
+    frame_to_air: EstimatePart
+    frame_time_constant: EstimatePart
 
 
 class CovariancePart(_Part):
@@ -201,6 +217,10 @@ class ProfilePart(_Part):
     parameters: dict[Parameter, ParameterPart]
     combinations: list[CombinationPart]
     constants: ConstantsPart
+    thermal_bodies: Annotated[
+        ThermalBodiesPart | None,
+        Field(description="Where a heat run shows two bodies; null: one, or no heat run."),
+    ] = None
     covariance: CovariancePart
     instruments: list[InstrumentPart]
     range: RangePart
