@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from motorfit.cli.options import grid, quantity
+from motorfit.cli.options import quantity
+from motorfit.cli.virtual_plan import PlanWish, plan_of, plan_options
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from motorfit.machine.brushed import BrushedMachine
     from motorfit.quantities import Stated
     from motorfit.simulation.instruments import VirtualKit
-    from motorfit.simulation.plan import BenchPlan
 
 #: Option, parameter of the machine, dimension, default, what it is.
 _PARAMETERS = (
@@ -62,27 +62,7 @@ def machine_options(command: click.Command) -> click.Command:
     help="The same number gives the same files, byte for byte.",
 )
 @click.option("--name", help="Name of the machine.  [default: the folder's name]")
-@click.option(
-    "--speeds",
-    callback=grid("speed"),
-    multiple=True,
-    metavar="SPEEDS",
-    help='Driven speeds: "500:2500:250 rpm".  [default: eight up to 30 V]',
-)
-@click.option(
-    "--resistors",
-    callback=grid("resistance"),
-    multiple=True,
-    metavar="RESISTORS",
-    help='Resistors of the load test: "2.2, 4.7, 10 ohm".  [default: three that fit]',
-)
-@click.option(
-    "--supplies",
-    callback=grid("voltage"),
-    multiple=True,
-    metavar="VOLTAGES",
-    help='Supplies of the no-load test: "6, 12, 24 V".  [default: three that fit]',
-)
+@plan_options
 @click.option(
     "--winding",
     callback=quantity("temperature", positive=False),
@@ -116,16 +96,13 @@ def simulate(
     folder: Path,
     seed: int,
     name: str | None,
-    speeds: list[float],
-    resistors: list[float],
-    supplies: list[float],
     winding: Stated,
     kit_file: Path | None,
     mistake: str | None,
     answers: Path | None,
     force: bool,
     as_json: bool,
-    **parameters: Stated,
+    **chosen: Any,
 ) -> None:
     """Write the bench folder of an invented machine into DIR.
 
@@ -137,20 +114,23 @@ def simulate(
     Example:
       motorfit simulate practice --mistake swapped-digits --seed 7
       motorfit simulate small --emf-constant "4 V/1000 rpm" --resistance "1.5 ohm"
+      motorfit simulate losses --coast-downs 2 --heat-runs "3 A"
 
     In Python: motorfit.simulate(machine, seed=7)
     """
     from motorfit.simulation.plan import Conditions
     from motorfit.simulation.practice import practice_texts
 
-    machine = _machine(parameters)
+    wish = PlanWish(**{each.name: chosen.pop(each.name) for each in fields(PlanWish)})
+    machine = _machine(chosen)
     kit = _kit(kit_file) if kit_file else None
     try:
         texts, key = practice_texts(
             machine,
-            plan=_with_place_for(mistake, machine, _plan(machine, speeds, resistors, supplies)),
+            plan=plan_of(machine, wish, mistake),
             kit=kit,
             conditions=Conditions(winding=winding),
+            moment_of_inertia=wish.inertia.value,
             seed=seed,
             name=name or folder.absolute().name,
             mistake=mistake,
@@ -172,41 +152,6 @@ def _machine(parameters: Mapping[str, Stated]) -> BrushedMachine:
     from motorfit.machine.brushed import BrushedMachine
 
     return BrushedMachine(**{name: stated.value for name, stated in parameters.items()})
-
-
-def _plan(
-    machine: BrushedMachine, speeds: list[float], resistors: list[float], supplies: list[float]
-) -> BenchPlan:
-    """The usual plan, with what was asked for in its place."""
-    from motorfit.simulation.plan import usual_plan
-
-    for option, values in (("speeds", speeds), ("resistors", resistors), ("supplies", supplies)):
-        if values and min(values) <= 0:
-            raise click.BadParameter("must all be above zero.", param_hint=f"--{option}")
-    plan = usual_plan(machine)
-    return replace(
-        plan,
-        open_circuit_speeds=tuple(speeds) or plan.open_circuit_speeds,
-        load_speeds=tuple(speeds) or plan.load_speeds,
-        load_resistors=tuple(resistors) or plan.load_resistors,
-        supply_voltages=tuple(supplies) or plan.supply_voltages,
-    )
-
-
-#: Currents of a brake test, of that which would flow in a held rotor.
-_BRAKED = (0.05, 0.1, 0.15, 0.2)
-
-
-def _with_place_for(mistake: str | None, machine: BrushedMachine, plan: BenchPlan) -> BenchPlan:
-    """The plan, with the test that a slip needs where it has none."""
-    if mistake != "wrong-arm":
-        return plan
-    import numpy as np
-
-    supply = max(plan.supply_voltages)
-    held = supply / np.asarray(machine.armature_resistance, float)
-    torques = np.asarray(machine.emf_constant, float) * held * np.array(_BRAKED)
-    return replace(plan, brake_torques=tuple(torques.tolist()), brake_voltage=supply)
 
 
 def _kit(path: Path) -> VirtualKit:

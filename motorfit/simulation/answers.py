@@ -38,7 +38,8 @@ def answer_key(truth: Truth, *, seed: int, answer: Answer | None = None) -> str:
     -------
     str
         The machine, the winding's temperature, the error of every range of every meter
-        and of every resistor, and the mistake.
+        and of every resistor, and the mistake; of logs the inertia, the friction of each
+        and how the machine warms.
     """
     key: dict[str, Any] = {
         "seed": seed,
@@ -56,7 +57,24 @@ def answer_key(truth: Truth, *, seed: int, answer: Answer | None = None) -> str:
             for error in truth.errors
         ],
     }
+    key |= _of_logs(truth)
     return json.dumps(key, indent=2, ensure_ascii=False) + "\n"
+
+
+def _of_logs(truth: Truth) -> dict[str, Any]:
+    """What only coast-downs and heat runs depend on, where there are some."""
+    key: dict[str, Any] = {}
+    if truth.friction:
+        key["moment_of_inertia"] = {"value": truth.moment_of_inertia, "unit": "kg m2"}
+        key["friction"] = dict(truth.friction)
+    if truth.added_inertia:
+        key["added_inertia"] = dict(truth.added_inertia)
+    if truth.bodies:
+        key["heat"] = {
+            name: {part.name: float(getattr(bodies, part.name)) for part in fields(bodies)}
+            for name, bodies in truth.bodies.items()
+        }
+    return key
 
 
 def _machine(machine: BrushedMachine) -> dict[str, Any]:

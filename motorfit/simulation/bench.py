@@ -22,11 +22,12 @@ from motorfit.bench.settings import (
 )
 from motorfit.bench.signs import FROM_OUTSIDE
 from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.heating import Bodies
 from motorfit.meter import Instrument
 from motorfit.quantities import Stated
 from motorfit.simulation.coasting import coast_downs
 from motorfit.simulation.instruments import VirtualKit
-from motorfit.simulation.late_points import late_points
+from motorfit.simulation.late_points import late_points, named_heat_runs
 from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
 from motorfit.simulation.points import Points, World, all_points
 from motorfit.simulation.readings import DrawnError, DrawnKit, decimal_step
@@ -48,9 +49,8 @@ class Truth:
     true: Mapping[str, Mapping[str, FloatArray]]  # file -> quantity -> true values, magnitudes
     moment_of_inertia: float | None = None  # of the machine alone [kg m2]
     added_inertia: Mapping[str, float] = field(default_factory=dict)  # by file [kg m2]
-    friction: Mapping[str, float] = field(
-        default_factory=dict
-    )  # by file, relative to the machine's
+    friction: Mapping[str, float] = field(default_factory=dict)  # by file, of the machine's
+    bodies: Mapping[str, Bodies] = field(default_factory=dict)  # by file of a heat run
 
 
 def simulate(
@@ -168,6 +168,7 @@ def simulate_with_truth(
             each.run.source.name: each.added_inertia for each in logged if each.added_inertia
         },
         friction={each.run.source.name: each.friction for each in logged},
+        bodies={name: each.bodies for name, each in named_heat_runs(plan).items()},
     )
     return bench, truth
 

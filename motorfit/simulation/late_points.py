@@ -22,10 +22,7 @@ _STEADY_AIR = 10.0
 
 def late_points(world: World, plan: BenchPlan, rng: np.random.Generator) -> list[Points]:
     """The points of the tests that come after all others, in the order of their sheets."""
-    found = [
-        _heat_run(_numbered("heat-run", number), world, each, rng)
-        for number, each in enumerate(plan.heat_runs)
-    ]
+    found = [_heat_run(name, world, each, rng) for name, each in named_heat_runs(plan).items()]
     if plan.breakaway is not None:
         found.append(_breakaway(plan.breakaway, rng))
     if plan.drive is not None and plan.drive.alone_speeds:
@@ -33,8 +30,10 @@ def late_points(world: World, plan: BenchPlan, rng: np.random.Generator) -> list
     return found
 
 
-def _numbered(kind: Kind, number: int) -> str:
-    return f"{kind}.csv" if number == 0 else f"{kind}-{number + 1}.csv"
+def named_heat_runs(plan: BenchPlan) -> dict[str, HeatRunPlan]:
+    """The heat runs of a plan by their files."""
+    numbers = [""] + [f"-{number}" for number in range(2, len(plan.heat_runs) + 1)]
+    return {f"heat-run{n}.csv": run for n, run in zip(numbers, plan.heat_runs, strict=False)}
 
 
 def _heat_run(name: str, world: World, plan: HeatRunPlan, rng: np.random.Generator) -> Points:

@@ -5,7 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+
+from motorfit.machine.brushed import BrushedMachine
+from motorfit.machine.coasting import coasting_time
 from motorfit.quantities import Stated
+
+#: About how many samples a logger should be set to take until the machine stands, and what
+#: it can be set to. [s]
+_SAMPLES = 150
+_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+
+#: Share of the start speed at which a log ends where there is no dry friction to stop it.
+_SLOW = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,3 +135,69 @@ class CoastDownPlan:
     def has_ammeter(self) -> bool:
         """Whether an ammeter is in the circuit."""
         return self.load is not None and self.load_columns != "load"
+
+
+def usual_coast_downs(
+    machine: BrushedMachine,
+    moment_of_inertia: float,
+    *,
+    start_speed: float,
+    load: float,
+    runs: int = 2,
+    noise: LogNoise | None = None,
+) -> tuple[CoastDownPlan, ...]:
+    """Coast-downs as they are recommended: some open, and as many on a resistor.
+
+    Parameters
+    ----------
+    machine : BrushedMachine
+        The machine, for which the loggers are set.
+    moment_of_inertia : float
+        [kg m2]
+    start_speed : float
+        [rad/s]
+    load : float
+        Value written on the resistor. [ohm]
+    runs : int
+        How many of each.
+    noise : LogNoise, optional
+        What the loggers add.
+
+    Returns
+    -------
+    tuple of CoastDownPlan
+        Each with about 150 samples, the drive engaged during the first few.
+
+    Examples
+    --------
+    >>> small = BrushedMachine(emf_constant=0.05, armature_resistance=0.5, coulomb_torque=0.02)
+    >>> [(each.name, each.step) for each in
+    ...  usual_coast_downs(small, 1e-3, start_speed=400.0, load=4.5, runs=1)]
+    [('open', 0.2), ('loaded', 0.05)]
+    """
+    return tuple(
+        _usual(machine, moment_of_inertia, start_speed, outside, noise or LogNoise())
+        for outside in (None, load)
+        for _ in range(runs)
+    )
+
+
+def _usual(
+    machine: BrushedMachine, inertia: float, start: float, load: float | None, noise: LogNoise
+) -> CoastDownPlan:
+    outside = np.inf if load is None else load
+    stop = float(coasting_time(machine, inertia, start, load=outside))
+    stands = np.isfinite(stop)
+    if not stands:
+        stop = float(coasting_time(machine, inertia, start, _SLOW * start, load=outside))
+    step = min(_STEPS, key=lambda step: abs(np.log(step * _SAMPLES / stop)))
+    return CoastDownPlan(
+        name="open" if load is None else "loaded",
+        start_speed=start,
+        load=load,
+        step=step,
+        duration=None if stands else stop,
+        engaged=5 * step,
+        idle=5 * step,
+        noise=noise,
+    )

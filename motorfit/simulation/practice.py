@@ -17,6 +17,7 @@ def practice_texts(
     plan: BenchPlan | None = None,
     kit: VirtualKit | None = None,
     conditions: Conditions | None = None,
+    moment_of_inertia: float | None = None,
     seed: int,
     name: str,
     mistake: str | None = None,
@@ -39,7 +40,13 @@ def practice_texts(
         If the machine, the plan and the mistake do not go together.
     """
     bench, truth = simulate_with_truth(
-        machine, plan=plan, kit=kit, conditions=conditions, seed=seed, name=name
+        machine,
+        plan=plan,
+        kit=kit,
+        conditions=conditions,
+        moment_of_inertia=moment_of_inertia,
+        seed=seed,
+        name=name,
     )
     # the sheets do not tell the seed, which would tell the answer
     invented = ("Invented readings of an invented machine, made by motorfit simulate.",)
