@@ -161,8 +161,11 @@ def _consider(
         return left_out(f"no reading shows it; it takes {WHAT_IT_TAKES[term]}")
     if first < _worth_a_try(joint, term):
         return left_out("the readings do not ask for it")
+    problem = pose(bench, terms=_in_order(*joint.problem.terms, term))
+    if PARAMETER[term] not in problem.free:  # a voltmeter's own current is none to react
+        return left_out(f"no reading shows it; it takes {WHAT_IT_TAKES[term]}")
     try:
-        tried = fitter(pose(bench, terms=_in_order(*joint.problem.terms, term)))
+        tried = fitter(problem)
     except FitError:
         return left_out(f"the readings cannot carry it; it takes {WHAT_IT_TAKES[term]}")
     place = tried.problem.free.index(PARAMETER[term])
