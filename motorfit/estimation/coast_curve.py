@@ -1,4 +1,4 @@
-r"""The curve of a machine that coasts: its fit by the rates at three values.
+r"""The curve of a machine that coasts: its fit by the rates at a few values.
 
 A shown quantity x, speed or voltage, falls by
 
@@ -16,12 +16,48 @@ import numpy as np
 from numpy.polynomial import chebyshev, legendre
 
 from motorfit.arrays import FloatArray
+from motorfit.machine.slowing import speed_after
 
-#: Points at which the sensitivity of a curve is computed; between them it is a polynomial.
-_POINTS = 33
+#: Points at which a curve and its slopes are computed; between them they are polynomials.
+_POINTS = 65
 
-#: By how much of its range a curve is shifted up for the fit, so that no try comes to rest.
-_SHIFT = 0.5
+#: By how much of its range a curve is lifted for the fit, so that no try comes to rest.
+_LIFT = 0.5
+
+#: Where the rates of a fit are, as shares of the range; by their number.
+_PLACES = {1: (0.5,), 2: (0.85, 0.15), 3: (0.9, 0.5, 0.1)}
+
+#: Evaluations of one fit at most.
+_MOST_TRIES = 60
+
+_CHEBYSHEV = chebyshev.chebpts1(_POINTS)
+_TO_SERIES = np.linalg.inv(chebyshev.chebvander(_CHEBYSHEV, _POINTS - 1))
+#: From values at the points to their integrals from the first instant to each point.
+_INTEGRAL = (
+    chebyshev.chebvander(_CHEBYSHEV, _POINTS)
+    @ chebyshev.chebint(np.eye(_POINTS), lbnd=-1.0)
+    @ _TO_SERIES
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sampled:
+    """At which n instants curves are looked at, or over which they are averaged."""
+
+    end: float  # the last instant, from the first on [s]
+    matrix: FloatArray  # (n, points) from values at the points to those at the instants
+
+    @classmethod
+    def at(cls, time: FloatArray) -> Sampled:
+        """At growing instants, of which the first is zero. [s]"""
+        end = float(time[-1])
+        series = chebyshev.chebvander(2.0 * time / end - 1.0, _POINTS - 1)
+        return cls(end=end, matrix=series @ _TO_SERIES)
+
+    @property
+    def points(self) -> FloatArray:
+        """The instants at which curves are computed. [s]"""
+        return np.asarray(0.5 * self.end * (1.0 + _CHEBYSHEV))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,11 +67,7 @@ class CoastCurve:
     start: float  # at the first instant [x]
     nodes: FloatArray  # (m,) [x]
     rates: FloatArray  # (m,) [x/s]
-
-    @property
-    def coefficients(self) -> FloatArray:
-        """Of the rate: d0, d1, d2; zero where there are fewer nodes, (3,)."""
-        return padded(-np.linalg.solve(np.vander(self.nodes, increasing=True), self.rates))
+    floor: float = 0.0  # below all values that matter: the curve rests there [x]
 
     @property
     def parameters(self) -> FloatArray:
@@ -44,32 +76,35 @@ class CoastCurve:
 
     def moved(self, parameters: FloatArray) -> CoastCurve:
         """The curve of other parameters."""
-        return CoastCurve(start=float(parameters[0]), nodes=self.nodes, rates=parameters[1:])
-
-    def rate(self, x: FloatArray) -> FloatArray:
-        """Rate at these values. [x/s]"""
-        return self.weights(x) @ self.rates
+        return CoastCurve(
+            start=float(parameters[0]), nodes=self.nodes, rates=parameters[1:], floor=self.floor
+        )
 
     def weights(self, x: FloatArray) -> FloatArray:
         """How the rate at each of n values is made of those at the nodes, (n, m)."""
-        powers = np.vander(np.atleast_1d(x), len(self.nodes), increasing=True)
-        return powers @ np.linalg.inv(np.vander(self.nodes, increasing=True))
+        others = [np.delete(self.nodes, k) for k in range(len(self.nodes))]
+        columns = [
+            np.prod((x[:, None] - rest) / (node - rest), axis=1)
+            for node, rest in zip(self.nodes, others, strict=True)
+        ]
+        return np.column_stack(columns)
 
-    def at(self, time: FloatArray, *, floor: float = 0.0) -> FloatArray:
-        """Values at n instants. [x]
+    def rate(self, x: FloatArray) -> FloatArray:
+        """Rate at each of n values, (n,). [x/s]"""
+        return np.asarray(self.weights(x) @ self.rates)
 
-        Parameters
-        ----------
-        time : ndarray, shape (n,)
-            From the first instant on. [s]
-        floor : float
-            Below all values that matter: the curve rests there. [x]
-        """
-        d0, d1, d2 = self.coefficients
-        lifted = (d0 + d1 * floor + d2 * floor**2, d1 + 2.0 * d2 * floor, d2)
-        return floor + speed_after(time, self.start - floor, *lifted)
+    def at(self, time: FloatArray) -> FloatArray:
+        """Values at n instants. [x]"""
+        powers = np.vander(self.nodes - self.floor, increasing=True)
+        lifted = np.zeros(3)
+        lifted[: len(self.nodes)] = -np.linalg.solve(powers, self.rates)
+        return self.floor + speed_after(time, self.start - self.floor, *lifted)
 
-    def sensitivity(self, time: FloatArray, *, floor: float = 0.0, bends: int = 0) -> FloatArray:
+    def sampled(self, where: Sampled) -> FloatArray:
+        """Values, (n,)."""
+        return np.asarray(where.matrix @ self.at(where.points))
+
+    def slopes(self, where: Sampled, bends: int = 0) -> FloatArray:
         r"""Slopes of the values in the parameters, (n, 1 + m + bends).
 
         With f the rate, a change of it by g moves the curve by
@@ -77,24 +112,18 @@ class CoastCurve:
 
         Parameters
         ----------
-        time, floor
-            As for `at`.
+        where : Sampled
+            The instants.
         bends : int
             So many further changes of the rate are looked at: Legendre polynomials, over the
             range of the curve, of the orders that the three terms lack.
         """
-        end = float(time[-1]) or 1.0
-        points = chebyshev.chebpts1(_POINTS)
-        x = self.at(0.5 * end * (1.0 + points), floor=floor)
+        x = self.at(where.points)
         changes = np.column_stack([self.weights(x), *_bends(x, len(self.nodes), bends)])
-        series = np.linalg.solve(
-            chebyshev.chebvander(points, _POINTS - 1), changes / self.rate(x)[:, None]
-        )
-        whole = chebyshev.chebint(series, lbnd=-1.0, scl=0.5 * end)
-        moved = chebyshev.chebval(2.0 * time / end - 1.0, whole).T
-        rate = self.rate(self.at(time, floor=floor))
-        first = np.full(len(time), 1.0 / self.rate(np.array([self.start]))[0])
-        return np.asarray(rate[:, None] * np.column_stack([first, moved]))
+        rate = self.rate(x)[:, None]
+        moved = 0.5 * where.end * (_INTEGRAL @ (changes / rate))
+        first = np.full((_POINTS, 1), 1.0 / self.rate(np.array([self.start]))[0])
+        return np.asarray(where.matrix @ (rate * np.column_stack([first, moved])))
 
 
 def _bends(x: FloatArray, order: int, count: int) -> list[FloatArray]:
@@ -103,29 +132,9 @@ def _bends(x: FloatArray, order: int, count: int) -> list[FloatArray]:
     return [legendre.legval(u, np.eye(order + k + 1)[-1]) for k in range(count)]
 
 
-def padded(coefficients: FloatArray) -> FloatArray:
-    """Three coefficients, zeros at the end."""
-    return np.concatenate([coefficients, np.zeros(3 - len(coefficients))])
-
-
-def speed_after(time: FloatArray, start: float, d0: float, d1: float, d2: float) -> FloatArray:
-    half = 0.5 * d1
-    bend = half**2 - d0 * d2
-    root = np.sqrt(abs(bend))
-    with np.errstate(all="ignore"):
-        if bend > 0:
-            grown = np.tanh(root * time) / root
-        elif bend < 0:
-            grown = np.where(root * time < 0.5 * np.pi, np.tan(root * time) / root, np.nan)
-        else:
-            grown = time
-        value = start - (d0 + d1 * start + d2 * start**2) * grown / (
-            1.0 + (half + d2 * start) * grown
-        )
-    return np.where(value > 0, value, 0.0)
-
-
-def fit_curve(time: FloatArray, x: FloatArray, weight: FloatArray, count: int) -> CoastCurve:
+def fit_curve(
+    time: FloatArray, x: FloatArray, weight: FloatArray, count: int
+) -> tuple[CoastCurve, Sampled]:
     """Fit a curve by least squares.
 
     Parameters
@@ -141,41 +150,47 @@ def fit_curve(time: FloatArray, x: FloatArray, weight: FloatArray, count: int) -
 
     Returns
     -------
-    CoastCurve
+    curve : CoastCurve
+    where : Sampled
+        The instants.
     """
     from scipy.optimize import least_squares
 
-    top, bottom = float(x.max()), float(x.min())
-    span = top - bottom
-    floor = bottom - _SHIFT * span
-    nodes = bottom + span * np.array({1: [0.5], 2: [0.85, 0.15], 3: [0.9, 0.5, 0.1]}[count])
-    guess = _first_guess(time, x, weight, nodes)
-    size = np.concatenate([[span], np.full(count, span / time[-1])])
+    where = Sampled.at(time)
+    guess = _first_guess(time, x, weight, np.array(_PLACES[count]))
+    size = np.abs(np.concatenate([[np.ptp(x)], np.full(count, np.ptp(x) / time[-1])]))
 
     def off(steps: FloatArray) -> FloatArray:
-        return (guess.moved(steps * size).at(time, floor=floor) - x) * weight
+        found = (guess.moved(steps * size).sampled(where) - x) * weight
+        return np.where(np.isfinite(found), found, 1e6 * np.ptp(x) * weight)
 
     def slope(steps: FloatArray) -> FloatArray:
-        found = guess.moved(steps * size).sensitivity(time, floor=floor)
-        return np.nan_to_num(found * size * weight[:, None])
+        found = guess.moved(steps * size).slopes(where) * size * weight[:, None]
+        return np.where(np.isfinite(found), found, 0.0)
 
-    found = least_squares(off, guess.parameters / size, slope, method="lm", max_nfev=60)
-    return guess.moved(found.x * size)
+    with np.errstate(all="ignore"):  # of a try on the way only
+        found = least_squares(
+            off, guess.parameters / size, slope, method="lm", max_nfev=_MOST_TRIES
+        )
+    return guess.moved(found.x * size), where
 
 
 def _first_guess(
-    time: FloatArray, x: FloatArray, weight: FloatArray, nodes: FloatArray
+    time: FloatArray, x: FloatArray, weight: FloatArray, places: FloatArray
 ) -> CoastCurve:
     """By integrals of the readings, a straight problem: nothing is differentiated."""
-    middle, span = float(nodes.mean()), float(np.ptp(x))
-    lifted = (x - middle) / span
-    powers = np.vander(lifted, len(nodes), increasing=True)
+    bottom, span = float(x.min()), float(np.ptp(x))
+    lifted = 2.0 * (x - bottom) / span - 1.0
+    powers = np.vander(lifted, len(places), increasing=True)
     steps = 0.5 * np.diff(time)[:, None] * (powers[1:] + powers[:-1])
-    integrals = np.concatenate([np.zeros((1, len(nodes))), np.cumsum(steps, axis=0)])
+    integrals = np.concatenate([np.zeros((1, len(places))), np.cumsum(steps, axis=0)])
     design = np.column_stack([np.ones(len(x)), integrals / time[-1]]) * weight[:, None]
     found = np.linalg.lstsq(design, x * weight, rcond=None)[0]
-    rates = np.vander((nodes - middle) / span, len(nodes), increasing=True) @ found[1:] / time[-1]
-    mean = (x[-1] - x[0]) / time[-1]
+    rates = np.vander(2.0 * places - 1.0, len(places), increasing=True) @ found[1:] / time[-1]
+    least = -0.05 * span / time[-1]  # a try that does not fall leads nowhere
     return CoastCurve(
-        start=float(found[0]), nodes=nodes, rates=np.where(rates < 0.05 * mean, rates, 0.05 * mean)
+        start=float(found[0]),
+        nodes=bottom + span * places,
+        rates=np.minimum(rates, least),
+        floor=bottom - _LIFT * span,
     )

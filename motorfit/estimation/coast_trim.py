@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.signal import find_peaks
 
 from motorfit.arrays import BoolArray, FloatArray
+from motorfit.estimation.coast_change import course_changes
 
 ENGAGED = "drive still engaged"
 LAGGING = "meter lag"
@@ -16,6 +18,7 @@ STANDING = "at a standstill"
 BELOW_DISPLAY = "below the display"
 AGAIN = "turned again"
 SPIKE = "spike"
+FROZEN = "display stuck"
 
 CONSTANT = "nothing but a constant"
 SPEEDS_UP = "it speeds up"
@@ -27,7 +30,7 @@ FEWEST = 5
 #: Readings a running median takes, odd: it does not see spikes of up to three.
 _WINDOW = 7
 
-#: A reading this many robust standard deviations off its neighbours' median is a spike, and
+#: A reading so many robust standard deviations off its neighbours' median is a spike, and
 #: so many steps of the display at least.
 _SPIKE, _SPIKE_STEPS = 7.0, 3.0
 
@@ -37,24 +40,30 @@ _LAST_DIGITS = 3.0
 #: Falls of less than this share of the largest range are the drive's wandering.
 _FALL = 0.2
 
-#: A change of course must improve the log likelihood, twice, by so much; the larger share is
-#: for readings that remember.
-_EVIDENCE = 30.0
-
-#: Points that a search for a change looks at.
-_LOOKS = 160
-
 #: The lag leaves out no more than this share of a fall.
 _LAG_SHARE = 0.25
+
+#: Equal readings from so many on, over which the course moved on by so many steps or
+#: standard deviations, were not taken anew.
+_FROZEN, _FROZEN_STEPS = 4, 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trimmed:
     """Which of n readings count, and why the others do not."""
 
-    kept: BoolArray  # (n,)
-    reasons: tuple[str, ...]  # one a reading, "" where it counts
-    problem: str = ""  # why nothing counts
+    reasons: NDArray[np.object_]  # (n,) "" where a reading counts
+    problem: str = ""  # why none counts
+
+
+def running_median(x: FloatArray, width: int) -> FloatArray:
+    """Of ``width`` neighbours, odd; beyond the ends a slope goes on as it came."""
+    half = min(width // 2, len(x) - 1)
+    if half < 1:
+        return x
+    before, behind = 2.0 * x[0] - x[half:0:-1], 2.0 * x[-1] - x[-2 : -half - 2 : -1]
+    whole = np.concatenate([before, x, behind])
+    return np.asarray(median_filter(whole, 2 * half + 1)[half:-half])
 
 
 def spikes_of(x: FloatArray, step: float) -> BoolArray:
@@ -71,20 +80,13 @@ def spikes_of(x: FloatArray, step: float) -> BoolArray:
     -------
     ndarray of bool, shape (n,)
     """
-    if len(x) < _WINDOW:
+    if len(x) < 2 * _WINDOW:
         return np.zeros(len(x), dtype=np.bool_)
     off = np.abs(x - running_median(x, _WINDOW))
     near = 1.4826 * median_filter(off, 8 * _WINDOW + 1, mode="nearest")
     usual = np.maximum(near, 1.4826 * np.median(off))
-    least = max(_SPIKE_STEPS * step, 1e-4 * float(np.ptp(x)))
+    least = max(_SPIKE_STEPS * step, 1e-3 * float(np.ptp(x)))
     return np.asarray(off > np.maximum(_SPIKE * usual, least))
-
-
-def running_median(x: FloatArray, width: int) -> FloatArray:
-    """Of ``width`` neighbours; beyond the ends a slope goes on as it came."""
-    half = width // 2
-    before, behind = 2.0 * x[0] - x[half:0:-1], 2.0 * x[-1] - x[-2 : -half - 2 : -1]
-    return np.asarray(median_filter(np.concatenate([before, x, behind]), width)[half:-half])
 
 
 def coasting_part(time: FloatArray, x: FloatArray, *, step: float, lag: float) -> Trimmed:
@@ -105,86 +107,92 @@ def coasting_part(time: FloatArray, x: FloatArray, *, step: float, lag: float) -
     -------
     Trimmed
     """
-    n = len(x)
-    reasons = np.full(n, "", dtype=object)
-    if n < FEWEST:
-        return Trimmed(kept=np.zeros(n, dtype=np.bool_), reasons=("",) * n, problem=TOO_SHORT)
+    reasons = np.full(len(x), "", dtype=object)
+    if len(x) < FEWEST:
+        return Trimmed(reasons=reasons, problem=TOO_SHORT)
     spikes = spikes_of(x, step)
     reasons[spikes] = SPIKE
     use = np.flatnonzero(~spikes)
-    t, y = time[use], x[use]
-    first, last, problem = _fall(y, step)
+    told, problem = _told(time[use], x[use], step, lag)
+    reasons[use] = told
+    if not problem and np.sum(reasons == "") < FEWEST:
+        problem = TOO_SHORT
+    return Trimmed(reasons=reasons, problem=problem)
+
+
+def _told(t: FloatArray, y: FloatArray, step: float, lag: float) -> tuple[NDArray[np.object_], str]:
+    """A reason for each reading outside the fall, and what is wrong if there is none."""
+    told = np.full(len(y), "", dtype=object)
+    noise = scatter_of(y)
+    first, last, problem = _fall(y, step, noise)
     if problem:
-        return Trimmed(kept=np.zeros(n, dtype=np.bool_), reasons=tuple(reasons), problem=problem)
-    noise = max(_noise(y), 0.3 * step)
+        return told, problem
+    noise = max(noise, 0.3 * step)
     release, driven = _release(t, y, first, last, noise)
     stop, stands = _stop(t, y, release, last, noise)
+    told[:release], told[last:], told[stop:last] = ENGAGED, AGAIN, STANDING
     begin, end = t[release], t[stop - 1]
     allowed = min(lag, _LAG_SHARE * (end - begin))
-    told = reasons[use]
-    told[:release] = ENGAGED
-    told[last:] = AGAIN
-    told[stop:last] = STANDING
-    moving = np.arange(len(y))
-    moving = (moving >= release) & (moving < stop)
+    free = told == ""
     if driven:
-        told[moving & (t <= begin + allowed)] = LAGGING
+        told[free & (t <= begin + allowed)] = LAGGING
     if stands:
-        told[moving & (t >= end - allowed) & (told == "")] = LAGGING
-    faint = _faint(y, moving, step, y[-1] if stands else 0.0)
-    told[faint & (told == "")] = BELOW_DISPLAY
-    reasons[use] = told
-    kept = np.asarray(reasons == "", dtype=np.bool_)
-    return Trimmed(
-        kept=kept, reasons=tuple(reasons), problem="" if kept.sum() >= FEWEST else TOO_SHORT
-    )
+        told[free & (t >= end - allowed)] = LAGGING
+    told[_frozen(y, step, noise) & (told == "")] = FROZEN
+    told[_faint(y, told == "", step, float(y[last - 1]) if stands else 0.0)] = BELOW_DISPLAY
+    return told, ""
 
 
-def _noise(y: FloatArray) -> float:
+def scatter_of(y: FloatArray) -> float:
     """Robust standard deviation of a reading about its neighbours."""
+    if len(y) < 3:
+        return 0.0
     bends = y[1:-1] - 0.5 * (y[2:] + y[:-2])
-    return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(1.5)) if len(bends) else 0.0
+    return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(1.5))
 
 
-def _fall(y: FloatArray, step: float) -> tuple[int, int, str]:
-    """The largest fall: from its highest reading to behind its lowest one."""
+def _fall(y: FloatArray, step: float, noise: float) -> tuple[int, int, str]:
+    """The largest fall: from where it is about highest to where it is turned again."""
     smooth = _smooth(y)
     size = float(np.ptp(smooth))
-    if size <= max(3.0 * step, 4.0 * _noise(y) / np.sqrt(len(y))) or size <= 1e-9 * abs(smooth[0]):
+    least = max(3.0 * step, 5.0 * noise, 1e-9 * float(np.abs(smooth).max()))
+    if size <= least:
         return 0, 0, CONSTANT
-    edge = [smooth.min() - 1.0]
-    peaks = find_peaks(np.concatenate([edge, smooth, edge]), prominence=_FALL * size)[0] - 1
-    edge = [-smooth.max() - 1.0]
-    dips = find_peaks(np.concatenate([edge, -smooth, edge]), prominence=_FALL * size)[0] - 1
+    peaks, dips = _turns(smooth, _FALL * size), _turns(-smooth, _FALL * size)
     falls = []
     for peak in peaks:
-        behind = dips[dips > peak]
-        if len(behind):
-            falls.append((smooth[peak] - smooth[behind[0]], int(peak), int(behind[0])))
+        behind = [dip for dip in dips if dip > peak]
+        if behind:
+            falls.append((float(smooth[peak] - smooth[behind[0]]), peak, behind[0]))
+    rises = float(smooth[-1] - smooth[0]) > 0.5 * size
     if not falls:
-        return 0, 0, SPEEDS_UP if smooth[-1] > smooth[0] else CONSTANT
+        return 0, 0, SPEEDS_UP if rises else CONSTANT
     drop, peak, dip = max(falls)
-    if drop < 0.5 * size and smooth[-1] - smooth[0] > 0.5 * size:
+    if drop < 0.5 * size and rises:
         return 0, 0, SPEEDS_UP
-    above = dips[dips < peak]
-    first = int(above[-1]) if len(above) else 0
-    later = peaks[peaks > dip]
-    behind = len(y)
-    if len(later):  # it stands for a while before it is turned again
-        rising = smooth[dip : later[0]] > smooth[dip] + 0.1 * drop
-        behind = dip + int(np.argmax(rising)) if rising.any() else int(later[0])
-    return _plateau(smooth, first, peak, max(5.0 * _noise(y), 2.0 * step)), behind, ""
+    first = max((low for low in dips if low < peak), default=0)
+    high = smooth[first : peak + 1] >= smooth[peak] - max(5.0 * noise, 2.0 * step)
+    return first + int(np.argmax(high)), _end_of_fall(smooth, peaks, dip, drop), ""
+
+
+def _turns(smooth: FloatArray, prominence: float) -> list[int]:
+    """Places of the peaks; those at the ends count."""
+    edge = [float(smooth.min()) - prominence]
+    found, _ = find_peaks(np.concatenate([edge, smooth, edge]), prominence=prominence)
+    return [int(place) - 1 for place in found]
+
+
+def _end_of_fall(smooth: FloatArray, peaks: list[int], dip: int, drop: float) -> int:
+    """Where it rises again, or the end of the log."""
+    later = [peak for peak in peaks if peak > dip]
+    if not later:
+        return len(smooth)
+    rising = smooth[dip : later[0]] > smooth[dip] + 0.1 * drop
+    return dip + int(np.argmax(rising)) if rising.any() else later[0]
 
 
 def _smooth(y: FloatArray) -> FloatArray:
-    width = min(_WINDOW, len(y) // 3 * 2 + 1)
-    return np.asarray(median_filter(y, width, mode="nearest"))
-
-
-def _plateau(smooth: FloatArray, first: int, peak: int, near: float) -> int:
-    """The first reading about as high as the highest."""
-    high = np.flatnonzero(smooth[first : peak + 1] >= smooth[peak] - near)
-    return first + int(high[0])
+    return running_median(y, min(_WINDOW, len(y) // 2))
 
 
 def _release(t: FloatArray, y: FloatArray, first: int, last: int, noise: float) -> tuple[int, bool]:
@@ -194,7 +202,7 @@ def _release(t: FloatArray, y: FloatArray, first: int, last: int, noise: float) 
     falling = smooth < low + 0.6 * (smooth.max() - low)
     end = first + (int(np.argmax(falling)) if falling.any() else last - first)
     end = min(max(end, first + 12), last)
-    change = _change(t[first:end], y[first:end], noise)
+    change = course_changes(t[first:end], y[first:end], noise)
     return first + change, change > 0 or first > 0
 
 
@@ -202,54 +210,29 @@ def _stop(t: FloatArray, y: FloatArray, release: int, last: int, noise: float) -
     """Behind the last reading of the fall, and whether it stands from there on."""
     smooth = _smooth(y[release:last])
     low = float(smooth[-1])
-    high = smooth > low + 0.4 * (smooth.max() - low)
-    begin = release + (int(np.flatnonzero(high)[-1]) if high.any() else 0)
+    high = np.flatnonzero(smooth > low + 0.4 * (smooth.max() - low))
+    begin = release + (int(high[-1]) if len(high) else 0)
     begin = max(min(begin, last - 12), release)
-    change = _change(-t[begin:last][::-1], y[begin:last][::-1], noise, level=True)
+    change = course_changes(-t[begin:last][::-1], y[begin:last][::-1], noise, level=True)
     return last - change, change > 0
 
 
-def _change(t: FloatArray, y: FloatArray, noise: float, *, level: bool = False) -> int:
-    """Where a course turns from going on about level to a curve: readings before that."""
-    n = len(y)
-    stride = max(n // _LOOKS, 1)
-    looks = np.arange(0, n, stride)
-    least = (0.5 * noise) ** 2 + (1e-7 * float(np.ptp(y))) ** 2
-    u = 2.0 * (t - t[0]) / (t[-1] - t[0]) - 1.0
-    before_terms, after_terms = 1 if level else 2, 4
-    whole = n * np.log(max(_squares(u, y, after_terms)[0] / n, least))
-    best, found = whole - _EVIDENCE, 0
-    tried = looks[(looks >= 3) & (looks <= n - 6)]
-    for _ in range(2):
-        for k in tried:
-            first, slope = _squares(u[:k], y[:k], before_terms)
-            rest, _ = _squares(u[k:], y[k:], after_terms)
-            score = k * np.log(max(first / k, least)) + (n - k) * np.log(max(rest / (n - k), least))
-            steep = (y[-1] - y[k]) / (u[-1] - u[k])
-            if score < best and abs(slope) < 0.5 * abs(steep):
-                best, found = score, int(k)
-        if not found or stride == 1:
-            break
-        tried = np.arange(max(found - stride, 3), min(found + stride, n - 6) + 1)
-        tried = tried[:: max(len(tried) // _LOOKS, 1)]
+def _frozen(y: FloatArray, step: float, noise: float) -> BoolArray:
+    """All but the first of equal readings during which the course moved on."""
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(y) != 0.0]))
+    ends = np.concatenate([starts[1:], [len(y)]])
+    found = np.zeros(len(y), dtype=np.bool_)
+    for start, end in zip(starts, ends, strict=True):
+        if end - start >= _FROZEN and start > 0 and end < len(y):
+            moved = abs(y[end] - y[start]) - abs(y[start] - y[start - 1])
+            found[start + 1 : end] = moved > _FROZEN_STEPS * max(step, noise)
     return found
-
-
-def _squares(u: FloatArray, y: FloatArray, terms: int) -> tuple[float, float]:
-    """Sum of squares about a polynomial, and its mean slope."""
-    middle, half = 0.5 * (u[0] + u[-1]), max(0.5 * (u[-1] - u[0]), 1e-12)
-    design = np.vander((u - middle) / half, terms, increasing=True)
-    found = np.linalg.lstsq(design, y, rcond=None)[0]
-    off = y - design @ found
-    return float(off @ off), float(found[1] / half) if terms > 1 else 0.0
 
 
 def _faint(y: FloatArray, moving: BoolArray, step: float, rest: float) -> BoolArray:
     """Readings from where the display shows its last few digits only."""
-    if not step or not moving.any():
-        return np.zeros(len(y), dtype=np.bool_)
     small = moving & (_smooth(y) < rest + _LAST_DIGITS * step)
     found = np.zeros(len(y), dtype=np.bool_)
-    if small.any():
+    if step and small.any():
         found[np.argmax(small) :] = moving[np.argmax(small) :]
     return found

@@ -5,10 +5,10 @@ a part that is new at each reading,
 
 .. math::
 
-    \operatorname{cov}(e_i, e_j) = \sigma^2 a_i a_j
+    \operatorname{cov}(e_i, e_j) = \sigma^2
         \left[(1 - w)\, e^{-|t_i - t_j| / \tau} + w\, \delta_{ij} / m_i\right]
 
-with sizes a and counts m given. Neither :math:`\tau` nor w is known well from a short log,
+with the counts m given. Neither :math:`\tau` nor w is known well from a short log,
 so nothing is picked: every pair on a grid counts by its restricted likelihood, and estimates
 and covariances are averaged over them. The uneven steps and gaps of a log need no special
 care. With the inverse of an exponential correlation tridiagonal, a pair costs one
@@ -50,7 +50,7 @@ class CorrelatedFit:
     coefficients: FloatArray  # (p,)
     covariance: FloatArray  # (p, p)
     degrees_of_freedom: float  # of that covariance
-    scale: float  # standard deviation of a reading of size 1
+    scale: float  # standard deviation of a reading of average count
     correlation_time: float  # average, weighted [s]
     inflation: float  # variance of the coefficients to that of independent errors of this scale
 
@@ -71,7 +71,6 @@ def correlated_fit(
     response: FloatArray,
     time: FloatArray,
     *,
-    size: FloatArray,
     count: FloatArray,
     least: float = 0.0,
     ignore: int = 0,
@@ -86,12 +85,10 @@ def correlated_fit(
         What is to be met.
     time : ndarray, shape (n,)
         When, strictly growing. [s]
-    size : ndarray, shape (n,)
-        Sizes of the errors relative to each other, positive.
     count : ndarray, shape (n,)
         How many readings each is the mean of, relative to each other, positive.
     least : float
-        The scale is at least this: the rounding of a reading of size 1.
+        The scale is at least this: the rounding of a reading.
     ignore : int
         So many first coefficients do not count for the degrees of freedom and the inflation.
 
@@ -99,7 +96,7 @@ def correlated_fit(
     -------
     CorrelatedFit
     """
-    both = np.column_stack([design, response]) / size[:, None]
+    both = np.column_stack([design, response])
     pairs = _all_pairs(both, time, count, least)
     return _averaged(pairs, both, count, ignore)
 
