@@ -247,7 +247,9 @@ class _Assembly:
         self.shown[at, axis] = values[there]
         rounding = rounding_variance(step) + self._least(read)
         rounding = (rounding + doubtful * self._either_range(instrument, read, step)) * arm**2
-        if run.rates is None:
+        if run.rates is not None:
+            self.rounding[at, axis] = 0.0 if rate or axis == CURRENT else run.rates.beside
+        else:
             self.rounding[at, axis] = rounding[there]
             flicker = (USUAL_REPEATABILITY[axis] * values) ** 2 + rounding
             self.usual[at, axis] = np.sqrt(flicker)[there]

@@ -19,6 +19,12 @@ FULL_DROP = 5.0
 #: A current below this share of the largest one of the bench is that of a voltmeter.
 _OPEN = 0.002
 
+#: Why a log of voltages says nothing.
+NO_SPEEDS = "nowhere is a speed with its voltage"
+
+#: Degrees of freedom of a log's noise, at the least.
+_FEWEST_FREEDOM = 3.0
+
 #: The brush drop's scale, as a share of the largest current.
 _BRUSH_SCALE_SHARE = 0.01
 
@@ -29,7 +35,12 @@ class CoastLog:
 
     run: Run
     quantity: Literal["speed", "voltage"]
-    retardation: Retardation
+    retardation: Retardation | None  # None for voltages that no speed goes with
+
+    @property
+    def problem(self) -> str:
+        """Why it has no rates; empty where it has."""
+        return NO_SPEEDS if self.retardation is None else self.retardation.problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,8 +74,8 @@ def reduce_logs(bench: Bench) -> ReducedBench:
             continue
         log = _reduced(bench, run, guess)
         logs.append(log)
-        if len(log.retardation.rates):
-            runs.append(_as_rates(log))
+        if log.retardation is not None and len(log.retardation.rates):
+            runs.append(_as_rates(run, log.quantity, log.retardation))
     if any(run.rates is not None for run in runs):
         runs += _stated_inertia(bench)
     return ReducedBench(bench=replace(bench, runs=tuple(runs)), logs=tuple(logs))
@@ -75,13 +86,24 @@ def _reduced(bench: Bench, run: Run, guess: DrivenGuess) -> CoastLog:
     found = [
         CoastLog(run=run, quantity=quantity, retardation=_retardation(bench, run, quantity, guess))
         for quantity in ("voltage", "speed")
-        if quantity in run.readings
+        if quantity in run.readings and (quantity == "speed" or _has_speeds(bench))
     ]
-    return min(found, key=lambda log: _doubt(log.retardation))
+    if not found:
+        return CoastLog(run=run, quantity="voltage", retardation=None)
+    return min(found, key=_doubt)
 
 
-def _doubt(retardation: Retardation) -> float:
-    if not len(retardation.rates):
+def _has_speeds(bench: Bench) -> bool:
+    """Whether anything tells how many volts a speed makes."""
+    return any(
+        "speed" in run.readings and "voltage" in run.readings and bool(np.any(run.get("speed") > 0))
+        for run in bench.runs
+    )
+
+
+def _doubt(log: CoastLog) -> float:
+    retardation = log.retardation
+    if retardation is None or not len(retardation.rates):
         return np.inf
     variance = np.diag(retardation.covariance)
     return float(np.max(variance**0.5 / np.abs(retardation.rates)))
@@ -118,11 +140,14 @@ def _full_drop_from(
     return None
 
 
-def _as_rates(log: CoastLog) -> Run:
+def _as_rates(run: Run, quantity: Literal["speed", "voltage"], found: Retardation) -> Run:
     """A run whose readings are where the rates are known."""
-    run, found = log.run, log.retardation
-    nearest = [_nearest(run.get(log.quantity), found, value) for value in found.nodes]
-    readings: dict[str, FloatArray] = {log.quantity: found.nodes}
+    nearest = [_nearest(run.get(quantity), found, value) for value in found.nodes]
+    readings: dict[str, FloatArray] = {quantity: found.nodes}
+    other = "speed" if quantity == "voltage" else "voltage"
+    beside = 0.0
+    if other in run.readings:
+        readings[other], beside = _beside(run.get(quantity), run.get(other), found)
     if found.current is not None:
         readings["current"] = -found.current
     if "load" in run.readings:
@@ -130,7 +155,9 @@ def _as_rates(log: CoastLog) -> Run:
     for name in ("winding", "magnets", "ambient"):
         if name in run.readings:
             readings[name] = run.get(name)[nearest]
-    own, shared = _split(found.covariance)
+    # the quantiles of few readings are further out than those of a known variance
+    few = max(found.degrees_of_freedom, _FEWEST_FREEDOM)
+    own, shared = _split(found.covariance * few / (few - 2.0))
     return replace(
         run,
         rows=run.rows[nearest],
@@ -140,8 +167,28 @@ def _as_rates(log: CoastLog) -> Run:
         setting=("",) * len(nearest),
         direction=tuple(run.direction[place] for place in nearest),
         note=tuple(run.note[place] for place in nearest),
-        rates=Rates(quantity=log.quantity, value=found.rates, own=own, shared=shared),
+        rates=Rates(
+            quantity=quantity,
+            value=found.rates,
+            own=own,
+            shared=shared,
+            beside=beside,
+            span=(float(found.shown[found.kept].min()), float(found.shown[found.kept].max())),
+        ),
     )
+
+
+def _beside(values: FloatArray, other: FloatArray, found: Retardation) -> tuple[FloatArray, float]:
+    """The other quantity of a log where its rates are known, and the variance of that.
+
+    From a parabola through all readings, whose three coefficients share the readings' worth.
+    """
+    there = found.kept & ~np.isnan(other)
+    curve = np.polynomial.Polynomial.fit(values[there], other[there], 2)
+    left = float(np.mean((other[there] - curve(values[there])) ** 2))
+    worth = max(1.0, found.effective / 3.0)
+    least = (1e-6 * float(np.max(np.abs(other[there])))) ** 2
+    return np.asarray(curve(found.nodes), float), max(left / worth, least)
 
 
 def _nearest(values: FloatArray, found: Retardation, value: float) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import T0, VB, VBS, B, K, R
+from motorfit.estimation.physics import T0, VB, VBS, B, J, K, R
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
 from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.uncertainty import Uncertainty
@@ -58,13 +58,15 @@ def _forms(joint: Joint) -> list[_Form]:
         if not standing.known[place] and not standing.alone[place]
     }
     forms = []
-    if {T0, B} <= tangled:
+    if {T0, B, J} <= tangled:
+        forms += _loss_to_inertia(joint)
+    elif {T0, B} <= tangled:
         forms.append(_loss_at_one_speed(joint))
     if {K, R, VB} <= tangled:
         forms += _on_one_resistor(joint)
     elif {R, VB} <= tangled:
         forms.append(
-            _drop_at_one_current(joint, VB, "brush_drop", ~joint.problem.assembled.rows.standing)
+            _drop_at_one_current(joint, VB, "brush_drop", joint.problem.assembled.rows.turning)
         )
     elif {K, VB} <= tangled:
         forms.append(_emf_at_one_speed(joint))
@@ -99,6 +101,25 @@ def _loss_at_one_speed(joint: Joint) -> _Form:
     )
 
 
+def _loss_to_inertia(joint: Joint) -> list[_Form]:
+    """How fast it slows by itself says the loss of one unit of inertia."""
+    full, _ = _values(joint)
+    inertia = full[J]
+    return [
+        _Form(
+            of=f"{name}/moment_of_inertia",
+            unit=unit,
+            at={},
+            value=float(full[index] / inertia),
+            slopes={index: 1.0 / inertia, J: -full[index] / inertia**2},
+        )
+        for index, name, unit in (
+            (T0, "coulomb_torque", "rad/s2"),
+            (B, "viscous_coefficient", "1/s"),
+        )
+    ]
+
+
 def _drop_at_one_current(joint: Joint, drop: int, name: str, rows: BoolArray) -> _Form:
     full, values = _values(joint)
     read = joint.problem.assembled.rows
@@ -116,7 +137,7 @@ def _drop_at_one_current(joint: Joint, drop: int, name: str, rows: BoolArray) ->
 
 def _emf_at_one_speed(joint: Joint) -> _Form:
     full, values = _values(joint)
-    rows = ~joint.problem.assembled.rows.standing
+    rows = joint.problem.assembled.rows.turning
     speed = float(np.mean(values[rows, SPEED]))
     return _Form(
         of="emf_constant - brush_drop/speed",
@@ -181,6 +202,7 @@ _REMEDIES: tuple[tuple[frozenset[int], str], ...] = (
     (frozenset({R, VB}), "load with a second resistor, or at a second speed"),
     (frozenset({K, VB}), "open-circuit, at one speed or more"),
     (frozenset({R, VBS}), "resistance at a second current, or a load test"),
+    (frozenset({T0, B, J}), "coast-down on a known resistor, or no-load-motor"),
     (frozenset({T0, B}), "no-load-motor at a second voltage"),
 )
 

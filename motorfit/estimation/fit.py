@@ -117,6 +117,8 @@ def fit(
         raise FitError(_nothing_used(bench))
     with settled_or_told():
         reduced = reduce_logs(bench)
+        if not any(len(run) for run in reduced.bench.of_kind(*USED_KINDS)):
+            raise FitError(_nothing_told(bench, reduced))
         fitter = fit_robustly if robust else fit_jointly
         chosen = fit_with_terms(reduced.bench, wanted_terms, fitter)
         return _fit(
@@ -166,6 +168,15 @@ def _nothing_used(bench: Bench) -> str:
     return (
         f"{bench.source.name}: {found}, which this release cannot fit by itself. "
         f"Add one of {', '.join(USED_KINDS)}."
+    )
+
+
+def _nothing_told(bench: Bench, reduced: ReducedBench) -> str:
+    """Why none of the logs, which are all there is, could be used."""
+    reasons = "; ".join(f"{log.run.source.name}: {log.problem}" for log in reduced.logs)
+    return (
+        f"{bench.source.name}: nothing could be had from the coast-downs ({reasons}). One "
+        "open-circuit reading, speed with voltage, makes a speed of every voltage."
     )
 
 

@@ -11,7 +11,7 @@ from motorfit.bench.records import Bench, Run
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import B, C, K, R
-from motorfit.estimation.rows import CURRENT, SPEED, TORQUE
+from motorfit.estimation.rows import CURRENT, READ_TORQUE, SPEED, TORQUE
 from motorfit.machine.temperature import magnet_factor, winding_factor
 
 
@@ -40,6 +40,11 @@ class Sheet:
 
     run: Run
     rows: IntArray
+
+    @property
+    def read(self) -> bool:
+        """Whether its rows are readings, not rates that a log was reduced to."""
+        return self.run.rates is None
 
     @property
     def name(self) -> str:
@@ -130,4 +135,5 @@ class Ground:
 
     def measured_torque(self) -> IntArray:
         """Rows whose torque was read, not known to be zero."""
-        return np.flatnonzero(self.present[:, 1] & (self.rows.rounding[:, TORQUE] > 0))
+        read = self.rows.torque_from == READ_TORQUE
+        return np.flatnonzero(self.present[:, 1] & read & (self.rows.rounding[:, TORQUE] > 0))

@@ -58,7 +58,7 @@ def with_guesses(
     shown, variance : ndarray, shape (n, 4)
     """
     shown, unread = shown.copy(), np.zeros_like(shown)
-    by_voltage = torque_from == RATE_OF_VOLTAGE
+    by_voltage = (torque_from == RATE_OF_VOLTAGE) & (shown[:, SPEED] == 0)
     by_speed = (torque_from == RATE_OF_SPEED) & present[:, 0] & (shown[:, VOLTAGE] == 0)
     if not (by_voltage.any() or by_speed.any()):
         return shown, unread

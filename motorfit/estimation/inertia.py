@@ -64,7 +64,7 @@ class Inertial:
         added_error: Amount,
         flux: Amount,
     ) -> None:
-        self.point, self.constant, self.drop = point, constant, drop
+        self.point, self.drop = point, drop
         self.reaction, self.inertia, self.flux = reaction, inertia, flux
         by = point.torque_from
         self.read = np.isin(by, (READ_TORQUE, STATED_INERTIA)).astype(float)
@@ -72,6 +72,8 @@ class Inertial:
         self.by_speed = (by == RATE_OF_SPEED).astype(float)
         by_voltage = by == RATE_OF_VOLTAGE
         self.voltage = np.where(by_voltage, point.values[VOLTAGE], 1.0)
+        #: 1/c, where it counts
+        self.inverse = by_voltage / np.where(by_voltage, constant, 1.0)
         #: of one volt per second, by the speed alone
         self.per_volt = by_voltage / (flux * self.voltage)
         self.rate = point.values[TORQUE]
@@ -94,7 +96,7 @@ class Inertial:
     @cached_property
     def _reach(self) -> FloatArray:
         """Speed, and what of the brush drop is as good as speed."""
-        return np.asarray(self.point.speed + self.drop * self._fading / self.constant)
+        return np.asarray(self.point.speed + self.drop * self._fading * self.inverse)
 
     @cached_property
     def per_rate(self) -> FloatArray:
@@ -112,8 +114,8 @@ class Inertial:
         """d(torque)/d(what it depends on) of a rate of one."""
         volts = self.whole * self.per_volt
         return {
-            "constant": np.asarray(-volts * self.drop * self._fading / self.constant**2),
-            "drop": np.asarray(volts * self._fading / self.constant),
+            "constant": np.asarray(-volts * self.drop * self._fading * self.inverse**2),
+            "drop": np.asarray(volts * self._fading * self.inverse),
             "reaction": np.asarray(volts * self._reach * self.point.size / self.flux),
             "inertia": self.per_rate,
             "added": np.asarray(self.point.added_inertia * self.per_rate),
@@ -138,7 +140,7 @@ class Inertial:
     @cached_property
     def _by_current(self) -> FloatArray:
         weaker = self._reach * self.reaction * self.point.sign / self.flux
-        return np.asarray(self.drop * self._fading_slope / self.constant + weaker)
+        return np.asarray(self.drop * self._fading_slope * self.inverse + weaker)
 
     def sensitivity_slope(self, quantity: int, by: By) -> FloatArray:
         """d(`sensitivity`)/d(what it depends on)."""
@@ -161,7 +163,7 @@ class Inertial:
         if by == "inertia":
             return 1.0
         if by == "added":
-            return self.point.added_inertia
+            return np.asarray(self.point.added_inertia)
         return self.whole * self.point.size / self.flux if by == "reaction" else 0.0
 
     def _bends(self, by: By) -> Amount:
@@ -169,10 +171,10 @@ class Inertial:
         turned = self.reaction * self.point.sign / self.flux
         if by == "constant":
             bent = self._fading_slope + self._fading * turned
-            return -self.drop * bent / self.constant**2
+            return np.asarray(-self.drop * bent * self.inverse**2)
         if by == "drop":
-            return (self._fading_slope + self._fading * turned) / self.constant
+            return np.asarray((self._fading_slope + self._fading * turned) * self.inverse)
         if by == "reaction":
             bent = self.point.sign / self.flux + turned * self.point.size / self.flux
-            return self._reach * bent
+            return np.asarray(self._reach * bent)
         return 0.0

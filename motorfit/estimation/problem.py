@@ -128,7 +128,7 @@ def _free_parameters(assembled: Assembled, terms: tuple[Term, ...]) -> tuple[int
     running = rows.turning
     torque = rows.present[:, 1] & running
     wanted = {
-        K: running.any(),
+        K: (running & (rows.present[:, 0] | carrying)).any(),
         R: carrying.any(),
         VB: (carrying & running).any(),
         T0: torque.any(),

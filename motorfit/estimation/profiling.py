@@ -9,6 +9,8 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.combinations import combinations, what_separates
+from motorfit.estimation.effects import POSITION, RUN_FRICTION
+from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
 from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
@@ -116,7 +118,10 @@ _ZERO_WORDS = {C: "windage", A: "armature reaction"}
 def _assumed(joint: Joint) -> tuple[str, ...]:
     zero = [words for index, words in _ZERO_WORDS.items() if index not in joint.problem.free]
     sentences = [f"{' and '.join(zero)} taken as zero"] if zero else []
-    if any(n.error == "effect" and n.component is None for n in joint.problem.assembled.nuisances):
+    if any(
+        n.quantity in (RUN_FRICTION, POSITION) and n.component is None
+        for n in joint.problem.assembled.nuisances
+    ):
         sentences.append("what a single run or rotor position cannot show: usual sizes (3 %)")
     return tuple(sentences)
 
@@ -136,7 +141,7 @@ def _parameters(
                 unit=unit, standing="assumed" if zero else "unmeasured", needs=NEEDS[name]
             )
     inertia = bench.settings.machine.moment_of_inertia
-    if inertia is not None:
+    if inertia is not None and "moment_of_inertia" not in names:
         found["moment_of_inertia"] = _stated(inertia.value, inertia.half_width, "kg.m2", level)
     return found
 
@@ -218,7 +223,8 @@ def _instrument_error(nuisance: Nuisance, sensitivity: dict[str, float]) -> Inst
 
 def _tested_range(bench: Bench, joint: Joint) -> Range:
     rows, values = joint.problem.assembled.rows, joint.problem.conditions.nominal.values
-    running = values[~rows.standing, SPEED]
+    running = values[rows.turning & ~rows.coasting, SPEED]
+    running = np.concatenate([running, _coasted(bench, joint)])
     speed = running if len(running) else np.zeros(1)
     current = np.abs(values[:, CURRENT])
     nothing_connected = ~rows.metered & np.isinf(rows.load)
@@ -230,6 +236,18 @@ def _tested_range(bench: Bench, joint: Joint) -> Range:
         winding=joint.problem.assembled.winding_used,
         direction="a" if "a" in directions else "".join(sorted(directions)),
     )
+
+
+def _coasted(bench: Bench, joint: Joint) -> FloatArray:
+    """Smallest and largest speed of each log that was reduced."""
+    speed = joint.problem.conditions.nominal.values[:, SPEED]
+    found: list[float] = []
+    for sheet in sheets_of(bench):
+        rates = sheet.run.rates
+        if rates is not None and rates.quantity != "inertia":
+            per_unit = speed[sheet.rows[0]] / sheet.run.get(rates.quantity)[0]
+            found += [end * per_unit for end in rates.span]
+    return np.array(found)
 
 
 def _directions(uncertainty: Uncertainty, level: float) -> dict[str, dict[str, Estimate]]:

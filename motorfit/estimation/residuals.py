@@ -8,7 +8,7 @@ from motorfit.arrays import FloatArray, IntArray
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.result import ResidualRow
 from motorfit.estimation.robust import scores_as_read
-from motorfit.estimation.rows import CURRENT, EQUATIONS, SPEED, TORQUE, VOLTAGE
+from motorfit.estimation.rows import CURRENT, EQUATIONS, READ_TORQUE, SPEED, TORQUE, VOLTAGE
 from motorfit.estimation.scatter import Projected, Stacked
 
 #: Residuals hang together from this many standard deviations of a lag-one correlation on.
@@ -103,6 +103,8 @@ def residual_rows(joint: Joint) -> tuple[ResidualRow, ...]:
     scores, held = standardised(joint), joint.problem.held
     found = []
     for score, row, equation in zip(scores, *places(joint), strict=True):
+        if rows.torque_from[row] != READ_TORQUE:  # a log has residuals of its own
+            continue
         measured = float(values[row, VOLTAGE if equation == 0 else TORQUE])
         left = float(residual[row, equation])
         found.append(

@@ -125,7 +125,7 @@ def _place(joint: Joint, term: Term) -> int | None:
 def _magnet_spread(problem: Problem) -> float:
     """How far the magnets' temperatures differ, of the readings that turn. [K]"""
     rows = problem.assembled.rows
-    magnets = rows.magnets[~rows.standing]
+    magnets = rows.magnets[rows.turning]
     return float(np.ptp(magnets)) if len(magnets) else 0.0
 
 

@@ -24,7 +24,7 @@ _ODD = -3.0
 def heating(ground: Ground) -> Iterator[Suspicion]:
     """A winding that warms while it carries current, in kelvin where it is warmest."""
     per_kelvin = ground.full[R] / (ground.thermal.winding_constant + ground.thermal.reference)
-    for sheet in ground.sheets:
+    for sheet in filter(lambda each: each.read, ground.sheets):
         run, rows = sheet.run, sheet.rows
         if run.kind in ("open-circuit", "no-load-motor") or "winding" in run.readings:
             continue
@@ -54,7 +54,7 @@ def _with_current(ground: Ground) -> Iterator[Suspicion]:
     """An EMF that falls or rises with the current: armature reaction, a belt that slips."""
     emf, current = ground.full[K] * ground.speed, ground.current
     size = np.abs(current)
-    carrying = np.flatnonzero(~ground.rows.standing & ground.carrying)
+    carrying = np.flatnonzero(ground.rows.turning & ground.carrying)
     if not len(carrying):
         return
     weaker = ground.direction(
@@ -81,8 +81,8 @@ def _with_current(ground: Ground) -> Iterator[Suspicion]:
 def _with_speed(ground: Ground) -> Iterator[Suspicion]:
     """A voltage that does not rise in proportion to the speed; a loss that bends: windage."""
     emf, speed = ground.full[K] * ground.speed, np.abs(ground.speed)
-    braked = np.flatnonzero(ground.present[:, 1])
-    turning = np.flatnonzero(~ground.rows.standing)
+    braked = np.flatnonzero(ground.present[:, 1] & ground.rows.turning)
+    turning = np.flatnonzero(ground.rows.turning)
     if _varied(speed[turning]):
         top = float(np.max(speed))
         yield Suspicion(
@@ -117,7 +117,7 @@ def torque_constant(ground: Ground) -> Iterator[Suspicion]:
     """
     if not len(ground.measured_torque()):
         return
-    rows = np.flatnonzero(ground.present[:, 1])
+    rows = np.flatnonzero(ground.present[:, 1] & ground.rows.turning)
     yield Suspicion(
         family="torque",
         shape="torque-constant",

@@ -17,7 +17,7 @@ from motorfit.estimation.effects import ONE_SETTING
 from motorfit.estimation.ground import Ground, Sheet, Suspicion
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.resistors import resistors_jump
-from motorfit.estimation.rows import CURRENT, TORQUE, VOLTAGE
+from motorfit.estimation.rows import CURRENT, READ_TORQUE, TORQUE, VOLTAGE
 from motorfit.estimation.suspicion_curves import curves, heating, torque_constant
 
 #: Chance that a clean bench is called wrong, by family, at the very most: suspicions are alike,
@@ -50,7 +50,7 @@ def single_readings(ground: Ground) -> Iterator[Suspicion]:
     """Each reading by itself; in a row with one equation the columns cannot be told apart."""
     both = ground.present[:, 0] & ground.present[:, 1]
     torque = set(ground.measured_torque().tolist())
-    for row in range(len(ground.rows)):
+    for row in np.flatnonzero(ground.rows.torque_from == READ_TORQUE):
         rows = np.array([row])
         quantities = [("voltage", VOLTAGE)] if ground.present[row, 0] else []
         if both[row]:
@@ -76,7 +76,7 @@ def groups_of(sheet: Sheet) -> list[IntArray]:
     the others: its parts are among the groups as well.
     """
     run = sheet.run
-    if not run.test.generating:
+    if not run.test.generating or not sheet.read:
         return []
     if any(run.setting):
         return [
@@ -116,7 +116,7 @@ def whole_groups(ground: Ground) -> Iterator[Suspicion]:
 
 def changes_from_a_row_on(ground: Ground) -> Iterator[Suspicion]:
     """A lead that came loose, a meter or a drive that changed while a sheet was filled."""
-    for sheet in ground.sheets:
+    for sheet in filter(lambda each: each.read, ground.sheets):
         jumps = resistors_jump(sheet.run)
         for start in range(_ROWS_BEFORE, len(sheet.rows) - _ROWS_AFTER + 1):
             rows = sheet.rows[start:]
@@ -158,7 +158,7 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
     if len(ground.sheets) < 2:
         return
     largest_zero = _LARGEST_ZERO * float(np.max(np.abs(ground.current), initial=0.0))
-    for sheet in ground.sheets:
+    for sheet in filter(lambda each: each.read, ground.sheets):
         rows, kind = sheet.rows, sheet.run.kind
         made: list[tuple[str, FloatArray, float]] = []
         if kind != "resistance":
