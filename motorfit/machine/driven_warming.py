@@ -23,7 +23,7 @@ from motorfit.machine.warming import OneBody, TwoBodies
 Lags: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]
 
 #: The rise is settled to this part of itself; a copper loss that grows needs a few rounds.
-_SETTLED = 1e-11
+_SETTLED = 1e-10
 _MOST_ROUNDS = 200
 
 

@@ -1,0 +1,165 @@
+"""Readings of one heat run as the heat fit needs them: in order, from the start, not too many."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.bench.records import Run
+
+#: More readings than this are averaged in their order: the machine warms so slowly that
+#: nothing is lost, and the fit stays quick.
+MOST_READINGS = 240
+
+#: The time scale is at least so fine, whatever the readings are.
+_FINEST_STEPS = 120
+
+#: Blocks are short at the start, where a winding warms fast: their ends go by time to this power.
+_STRETCH = 1.5
+
+#: Current below this share of the largest is that of a resistance reading, or none.
+OFF = 0.5
+
+#: Current below this share of the largest is as good as none.
+NOTHING = 0.005
+
+_COLUMNS = ("current", "voltage", "speed", "winding", "ambient", "magnets")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatReadings:
+    """A heat run of n readings, each the mean of ``count`` samples; NaN where unread."""
+
+    run: Run
+    time: FloatArray  # (n,) since the current was switched on [s]
+    columns: Mapping[str, FloatArray]  # (n,) current, voltage, speed, temperatures; as shown
+    count: FloatArray  # (n,)
+    samples: int  # in the whole log
+    grid: FloatArray  # (g,) instants that the model steps through, `time` among them [s]
+    place: IntArray  # (n,) of each reading in the grid
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    def get(self, quantity: str) -> FloatArray:
+        """One column, NaN where unread."""
+        return self.columns[quantity]
+
+    @property
+    def heating(self) -> BoolArray:
+        """Readings while the heating current flowed, (n,)."""
+        size = np.abs(self.get("current"))
+        return np.asarray(size > OFF * np.max(size))
+
+    @property
+    def switched_off(self) -> float | None:
+        """The last reading of the heating current, if others follow it. [s]"""
+        last = int(np.flatnonzero(self.heating)[-1])
+        return float(self.time[last]) if last < len(self) - 1 else None
+
+    @property
+    def end(self) -> float:
+        """When heating ended: at the switching off, or at the last reading. [s]"""
+        return float(self.time[np.flatnonzero(self.heating)[-1]])
+
+    @property
+    def usual_step(self) -> float:
+        """Between readings. [s]"""
+        return float(np.median(np.diff(self.time))) if len(self) > 1 else 1.0
+
+    def on_grid(self, quantity: str, otherwise: float = np.nan) -> FloatArray:
+        """A column at the instants of the grid, straight between readings, (g,)."""
+        values = self.get(quantity)
+        there = np.isfinite(values)
+        if not there.any():
+            return np.full(len(self.grid), otherwise)
+        return np.interp(self.grid, self.time[there], values[there])
+
+
+def heat_readings(run: Run) -> HeatReadings | None:
+    """A heat run's readings in their order, long logs averaged; None where too few are left.
+
+    Parameters
+    ----------
+    run : Run
+        Of kind "heat-run".
+
+    Returns
+    -------
+    HeatReadings or None
+        None unless a current was read at two instants at least, and is not zero throughout.
+
+    Notes
+    -----
+    The clock may start anywhere. The current is taken as switched on at the first reading,
+    or at zero on the clock where that is no more than two steps before it; before that, where
+    the log itself shows the current come.
+    """
+    time, current = run.get("time"), run.get("current")
+    there = np.isfinite(time) & np.isfinite(current)
+    if there.sum() < 2 or not np.nanmax(np.abs(current[there]), initial=0.0) > 0:
+        return None
+    order = np.flatnonzero(there)[np.argsort(time[there], kind="stable")]
+    counts = run.blocks.count.astype(float) if run.blocks is not None else np.ones(len(run))
+    clock, columns = time[order], {name: run.get(name)[order] for name in _COLUMNS}
+    groups = _groups(clock, np.abs(columns["current"]))
+    weight = counts[order]
+    total = np.bincount(groups, weight)
+    clock = np.bincount(groups, weight * clock) / total
+    columns = {name: _mean(values, weight, groups) for name, values in columns.items()}
+    start = _start(clock, np.abs(columns["current"]))
+    grid = _grid(start, clock)
+    if len(clock) < 2:
+        return None
+    return HeatReadings(
+        run=run,
+        time=clock - start,
+        columns=columns,
+        count=total,
+        samples=int(run.blocks.samples if run.blocks is not None else there.sum()),
+        grid=grid - start,
+        place=np.searchsorted(grid, clock),
+    )
+
+
+def _groups(clock: FloatArray, size: FloatArray) -> IntArray:
+    """Which readings are averaged together, numbered from zero in their order, (n,)."""
+    _, instants = np.unique(clock, return_inverse=True)  # the same instant twice is one reading
+    if instants[-1] < MOST_READINGS:
+        return np.asarray(instants, dtype=np.int64)
+    span = clock[-1] - clock[0]
+    block = np.floor(MOST_READINGS * ((clock - clock[0]) / span) ** (1.0 / _STRETCH))
+    switched = np.concatenate([[0], np.cumsum(np.diff(size > OFF * size.max()) != 0)])
+    _, groups = np.unique(switched * 2 * MOST_READINGS + block, return_inverse=True)
+    return np.asarray(groups, dtype=np.int64)
+
+
+def _mean(values: FloatArray, weight: FloatArray, groups: IntArray) -> FloatArray:
+    there = np.isfinite(values)
+    sums = np.bincount(groups, np.where(there, weight * np.nan_to_num(values), 0.0))
+    of = np.bincount(groups, np.where(there, weight, 0.0))
+    return np.asarray(np.divide(sums, of, out=np.full(len(sums), np.nan), where=of > 0))
+
+
+def _start(clock: FloatArray, size: FloatArray) -> float:
+    """When the story begins: at a first reading without current, or when it came on. [s]"""
+    first = float(clock[0])
+    step = float(np.median(np.diff(clock))) if len(clock) > 1 else 0.0
+    counted_from_zero = 0.0 <= first <= 2.0 * step
+    return 0.0 if counted_from_zero and size[0] > NOTHING * size.max() else first
+
+
+def _grid(start: float, clock: FloatArray) -> FloatArray:
+    """The readings' instants, the start, and more where they are far apart."""
+    longest = (clock[-1] - start) / _FINEST_STEPS
+    instants = np.unique(np.concatenate([[start], clock]))
+    steps = np.diff(instants)
+    parts = np.maximum(np.ceil(steps / longest), 1).astype(int)
+    fine = [
+        np.linspace(begin, begin + step, part, endpoint=False)
+        for begin, step, part in zip(instants, steps, parts, strict=False)
+    ]
+    return np.concatenate([*fine, instants[-1:]])
