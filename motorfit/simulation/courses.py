@@ -60,7 +60,8 @@ def coast_down_course(
         If the machine never stands and the plan does not say when the log ends.
     """
     warm = float(world.winding_factor(world.cold_winding))
-    in_all = world.leads + 1.0 / (1.0 / outside + 1.0 / world.voltmeter)
+    conductance = 1.0 / outside + 1.0 / world.voltmeter
+    in_all = world.leads + 1.0 / conductance if conductance else np.inf
     hardly = in_all > HARDLY_A_LOAD * float(np.asarray(machine.armature_resistance))
 
     def coasting(since: FloatArray) -> CoastDown:

@@ -173,7 +173,7 @@ def usual_coast_downs(
     >>> small = BrushedMachine(emf_constant=0.05, armature_resistance=0.5, coulomb_torque=0.02)
     >>> [(each.name, each.step) for each in
     ...  usual_coast_downs(small, 1e-3, start_speed=400.0, load=4.5, runs=1)]
-    [('open', 0.2), ('loaded', 0.05)]
+    [('open', 0.1), ('loaded', 0.05)]
     """
     return tuple(
         _usual(machine, moment_of_inertia, start_speed, outside, noise or LogNoise())

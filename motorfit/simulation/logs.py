@@ -114,10 +114,9 @@ def _lagged(
     """
     from scipy.signal import lfilter
 
-    end = float(time[-1])
-    pieces = max(int(np.ceil((end - start) / min(step, lag / _STEPS_A_LAG))), 1)
-    fine = np.linspace(start, end, pieces + 1)
-    width = (end - start) / pieces
+    width = step / max(np.ceil(step * _STEPS_A_LAG / lag), 1.0)  # even samples fall upon the pieces
+    pieces = int(np.ceil((time[-1] - start) / width - 1e-9))
+    fine = start + width * np.arange(pieces + 1)
     left = np.exp(-width / lag)
     behind = lag / width * (1.0 - left)
     found = {}

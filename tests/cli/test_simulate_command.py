@@ -57,6 +57,31 @@ def test_options_reach_the_plan(tmp_path):
     assert set(bench.of_kind("load")[0].get("load")) == {3.0, 6.0}
 
 
+def test_options_reach_the_logs(tmp_path):
+    result = run(
+        *(tmp_path / "p", "--coast-downs", 1, "--inertia", "8e-4 kg m2", "--heat-runs", "2, 3 A"),
+        *("--thermal-resistance", "3 K/W", "--warming", "10 min", "--resistors", "3, 6 ohm"),
+        *("--answers", tmp_path / "key.json"),
+    )
+    assert result.exit_code == 0, result.stderr
+    key = json.loads((tmp_path / "key.json").read_text())
+    assert key["moment_of_inertia"] == {"value": 8e-4, "unit": "kg m2"}
+    assert set(key["friction"]) == {"coast-down-open.csv", "coast-down-loaded.csv"}
+    warms = {"thermal_resistance": 3.0, "time_constant": 600.0}
+    assert key["heat"] == {"heat-run.csv": warms, "heat-run-2.csv": warms}
+    runs = {run.source.name: run for run in read_bench(tmp_path / "p").runs}
+    assert set(runs["coast-down-loaded.csv"].get("load")) == {6.0}
+    heated = runs["heat-run-2.csv"]
+    assert heated.get("time")[-1] == pytest.approx(3.6 * 600.0, abs=1.0)
+    assert heated.get("current")[0] == pytest.approx(3.0, rel=0.02)
+
+
+def test_without_logs_the_answer_key_is_silent_on_them(tmp_path):
+    run(tmp_path / "p", "--answers", tmp_path / "key.json")
+    key = json.loads((tmp_path / "key.json").read_text())
+    assert set(key) == {"seed", "mistake", "machine", "winding", "errors"}
+
+
 def test_kit_file(tmp_path):
     kit = tmp_path / "kit.toml"
     kit.write_text(
@@ -104,6 +129,9 @@ def test_help_names_every_mistake():
         (["--dry-friction", "20 N m"], "the motor does not start at every planned voltage"),
         (["--resistors", "0 ohm"], "must all be above zero"),
         (["--seed", "-1"], "--seed"),
+        (["--heat-runs", "0 A"], "must all be above zero"),
+        (["--inertia", "0 kg m2"], "must be above zero"),
+        (["--thermal-resistance", "2"], "without a unit"),
     ],
 )
 def test_bad_options(tmp_path, arguments, says):

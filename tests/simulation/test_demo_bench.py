@@ -5,6 +5,8 @@ import pytest
 
 from motorfit.bench.folder import read_bench
 from motorfit.simulation.demo import (
+    DEMO_BODY,
+    DEMO_INERTIA,
     DEMO_MACHINE,
     demo_bench,
     demo_with_truth,
@@ -44,3 +46,33 @@ def test_readings_are_of_the_machine():
 def test_hidden_temperature_is_within_what_is_stated():
     bench, truth = demo_with_truth()
     assert truth.winding == pytest.approx(bench.settings.conditions.winding.value, abs=3.0)
+
+
+def test_the_machine_coasts_twice_open_and_twice_on_a_resistor():
+    """Each log from the drill's hand to rest; a loaded machine stands sooner."""
+    bench, truth = demo_with_truth()
+    runs = {run.source.name: run for run in bench.of_kind("coast-down")}
+    assert set(runs) == {
+        *("coast-down-open.csv", "coast-down-open-2.csv"),
+        *("coast-down-loaded.csv", "coast-down-loaded-2.csv"),
+    }
+    assert truth.moment_of_inertia == DEMO_INERTIA
+    lasts = {name: run.get("time")[-1] for name, run in runs.items()}
+    assert lasts["coast-down-loaded.csv"] < 0.6 * lasts["coast-down-open.csv"]
+    for name, run in runs.items():
+        assert 100 <= len(run) <= 200
+        assert ("load" in run.readings) == ("loaded" in name)
+        assert abs(run.get("voltage")[-1]) < 0.05
+
+
+def test_the_machine_warms_with_its_rotor_held():
+    """Volts over amps rise by what 2 K/W and 4 A make of it, 33 K and more: 0.39 % a kelvin."""
+    bench, truth = demo_with_truth()
+    (run,) = bench.of_kind("heat-run")
+    assert truth.bodies == {"heat-run.csv": DEMO_BODY}
+    assert 35 <= len(run) <= 45
+    assert run.get("time")[-1] == 5400.0
+    assert bench.settings.heat_run.rotor == "held"
+    ohms = (run.get("voltage") - DEMO_MACHINE.brush_drop) / run.get("current")
+    hotter = (ohms[-5:].mean() / ohms[0] - 1.0) * (234.5 + truth.winding)
+    assert 30.0 < hotter < 45.0

@@ -1,5 +1,6 @@
 """A virtual bench is written as the folder it would have been read from."""
 
+import hashlib
 from dataclasses import replace
 
 import numpy as np
@@ -11,12 +12,15 @@ from virtual_benches import TRUE
 from motorfit.bench.folder import read_bench
 from motorfit.errors import OutputError
 from motorfit.meter import Accuracy, Calibration, Instrument
+from motorfit.quantities import Stated
 from motorfit.simulation.bench import simulate
+from motorfit.simulation.heat_plans import BreakawayPlan, DrivePlan, HeatRunPlan
 from motorfit.simulation.instruments import (
     VirtualKit,
     handheld_meters,
     virtual_meter,
 )
+from motorfit.simulation.log_plans import CoastDownPlan, LogNoise
 from motorfit.simulation.plan import BenchPlan, Conditions
 from motorfit.simulation.writing import bench_texts, with_room_for, write_bench
 from motorfit.unit_tables import RPM
@@ -224,3 +228,71 @@ def test_a_sheet_that_is_there_leaves_the_folder_alone(tmp_path):
     with pytest.raises(OutputError, match=r"already has load\.csv: nothing was written"):
         write_bench(simulate(TRUE, seed=1), tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["load.csv"]
+
+
+#: What EVERYTHING leaves out: logs, heat, levers, the drive.
+THE_REST = replace(
+    EVERYTHING,
+    arm=0.25,
+    coast_downs=(
+        CoastDownPlan(start_speed=300.0),
+        CoastDownPlan(
+            start_speed=300.0,
+            load=4.7,
+            records=("voltage", "speed"),
+            load_columns="current and load",
+            added_inertia=Stated(1.2e-3, 2.4e-5),
+            noise=LogNoise(
+                scatter=0.01, correlation=0.8, mains=0.01, lag=0.1, gaps=1, repeated=0.1, uneven=0.2
+            ),
+        ),
+        CoastDownPlan(
+            start_speed=300.0,
+            name="disc",
+            added_inertia=Stated(9e-4, 2e-5, "0.50 kg +- 1 %, 120 mm +- 1 %"),
+            noise=LogNoise(autorange=True),
+        ),
+    ),
+    heat_runs=(HeatRunPlan(current=3.0, cooling=300.0), HeatRunPlan(current=2.0)),
+    breakaway=BreakawayPlan(friction=0.03, directions=("a", "b")),
+    drive=DrivePlan(alone_speeds=(100.0, 300.0)),
+)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_logs_levers_and_drives_are_read_back(tmp_path, seed):
+    """Bit for bit, with what was on the shaft; a half-width in per cent to rounding."""
+    bench = simulate(TRUE, plan=THE_REST, moment_of_inertia=6e-4, seed=seed)
+    write_bench(bench, tmp_path / "b")
+    read = read_bench(tmp_path / "b")
+    assert_same_readings(bench, read)
+    by_name = {run.source.name: run for run in read.runs}
+    for run in bench.runs:
+        same = by_name[run.source.name]
+        assert same.uncoupled == run.uncoupled
+        assert (same.added_inertia is None) == (run.added_inertia is None)
+        if run.added_inertia is not None:
+            assert same.added_inertia.value == pytest.approx(run.added_inertia.value, rel=1e-12)
+    disc = by_name["coast-down-disc.csv"].added_inertia
+    assert disc.half_width == pytest.approx(9e-4 * np.hypot(0.01, 0.02), rel=1e-9)
+    for key, instrument in bench.instruments.items():
+        assert read.instruments[key] == instrument
+
+
+def test_what_was_on_the_shaft_stands_above_the_table():
+    texts = bench_texts(simulate(TRUE, plan=THE_REST, moment_of_inertia=6e-4, seed=1))
+    first = {name: text.splitlines()[0] for name, text in texts.items()}
+    assert first["coast-down.csv"] == "time (s),voltage (V)"
+    assert first["coast-down-2.csv"] == "# added inertia: 0.0012 kg m2 +- 2.4e-05 kg m2"
+    assert first["coast-down-disc.csv"] == "# added disc: 0.50 kg +- 1 %, 120 mm +- 1 %"
+    assert first["open-circuit-drive-alone.csv"] == "# machine uncoupled"
+
+
+@pytest.mark.parametrize(
+    ("plan", "seed", "digest"), [(None, 1, "32b418182a30fc97"), (EVERYTHING, 2, "37b21c50f3ab8bf2")]
+)
+def test_benches_without_logs_are_what_they_were(plan, seed, digest):
+    """Regression only: the bytes from before there were logs, so that old seeds still hold."""
+    texts = bench_texts(simulate(TRUE, plan=plan, seed=seed))
+    whole = "".join(f"{name}\n{text}" for name, text in texts.items())
+    assert hashlib.sha256(whole.encode()).hexdigest().startswith(digest)
