@@ -48,6 +48,20 @@ _MOST_STEPS, _HALVINGS, _LONGEST_STEP, _SETTLED = 12, 6, 1.5, 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Line:
+    """A model in which all but the core is linear about some point."""
+
+    model: HeatModel
+    unknown: FloatArray
+    by_unknown: FloatArray
+
+    def residual(self, core: FloatArray) -> FloatArray:
+        """Readings less what a core makes of them, all else at its usual value, (m,)."""
+        predicted = self.model.predict(core, self.unknown)
+        return np.asarray(self.model.shown - predicted + self.by_unknown @ self.unknown)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fitted:
     """A heat run fitted with c core unknowns (two a body), u others and m readings."""
 
@@ -83,10 +97,10 @@ class Fitted:
         """How many independent readings these are worth."""
         return effective_number(self.scatter)
 
-    def core_residual(self, core: FloatArray) -> FloatArray:
-        """Readings less what another core makes of them, all else at its usual value, (m,)."""
-        predicted = self.model.predict(core, self.unknown)
-        return np.asarray(self.model.shown - predicted + self.by_unknown @ self.unknown)
+    @property
+    def line(self) -> Line:
+        """The model with all but the core linear about the best point."""
+        return Line(model=self.model, unknown=self.unknown, by_unknown=self.by_unknown)
 
 
 def hints(model: HeatModel, bodies: int) -> tuple[FloatArray, FloatArray]:
@@ -187,17 +201,16 @@ def _quick_gain(one: Fitted) -> float:
     model = one.model
     hint, precision = hints(model, 2)
     root = one.by_unknown / model.usual[:, None]
-    left = one.core_residual(one.core) / model.usual
+    left = one.line.residual(one.core) / model.usual
     size = max(float(np.mean(_alone(root, left, 1.0) ** 2)), 1e-6)
     before = _chi_square(root, left, size)
     lag = float(np.exp(one.core[1]))
     after = before
     for short, share in _WINDING_STARTS:
         core = np.append(one.core, [np.log(share / (1.0 - share)), np.log(short * lag)])
-        line = _Linear(model=model, unknown=one.unknown, by_unknown=one.by_unknown)
-        scatter = np.diag(size * model.usual**2)
-        core = _core_only(line, core, scatter, hint, precision, most=6)
-        left = line.residual(core) / model.usual
+        root_size = _root(one.line, np.diag(size * model.usual**2))
+        core, _ = _core_only(one.line, core, root_size, hint, precision, most=6)
+        left = one.line.residual(core) / model.usual
         after = min(after, _chi_square(root, left, size))
     return len(left) * float(np.log(before / after))
 
@@ -210,19 +223,6 @@ def _alone(root: FloatArray, left: FloatArray, size: float) -> FloatArray:
 
 def _chi_square(root: FloatArray, left: FloatArray, size: float) -> float:
     return float(left @ _alone(root, left, size)) / size
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Linear:
-    """A model in which all but the core is linear about some point."""
-
-    model: HeatModel
-    unknown: FloatArray
-    by_unknown: FloatArray
-
-    def residual(self, core: FloatArray) -> FloatArray:
-        predicted = self.model.predict(core, self.unknown)
-        return np.asarray(self.model.shown - predicted + self.by_unknown @ self.unknown)
 
 
 def _begin(
@@ -239,26 +239,59 @@ def _begin(
             if bodies == 2:
                 core = np.append(core, [np.log(share / (1.0 - share)), np.log(short * lag)])
             by_unknown = _by_unknown(model, core, nothing)
-            line = _Linear(model=model, unknown=nothing, by_unknown=by_unknown)
-            core = _core_only(line, core, scatter, hint, precision, most=6)
+            line = Line(model=model, unknown=nothing, by_unknown=by_unknown)
+            core, _ = _core_only(line, core, _root(line, scatter), hint, precision, most=6)
             root, left = by_unknown / model.usual[:, None], line.residual(core) / model.usual
             found.append((_chi_square(root, left, 1.0), core))
     return min(found, key=lambda each: each[0])[1], nothing
 
 
+def along_lag(fitted: Fitted, start: FloatArray, lag: float) -> tuple[FloatArray, float]:
+    """The best core at another logarithm of the time constant, and what it costs.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        The best of all.
+    start : ndarray, shape (c,)
+        Where to begin.
+    lag : float
+        The logarithm that is held.
+
+    Returns
+    -------
+    core : ndarray, shape (c,)
+    cost : float
+        Sum of squares above the best one.
+    """
+    core, root = start.copy(), np.linalg.cholesky(fitted.marginal)
+    core[1] = lag
+    core, cost = _core_only(fitted.line, core, root, fitted.hint, fitted.precision, most=5, held=1)
+    left = solve_lower(root, fitted.line.residual(fitted.core))
+    pull = float(fitted.precision @ (fitted.core - fitted.hint) ** 2)
+    return core, cost + float(fitted.precision[1]) * (lag - fitted.hint[1]) ** 2 - float(
+        left @ left + pull
+    )
+
+
+def _root(line: Line, scatter: FloatArray) -> FloatArray:
+    """Of the covariance of the readings with everything unknown but the core."""
+    return np.linalg.cholesky(scatter + line.by_unknown @ line.by_unknown.T)
+
+
 def _core_only(
-    line: _Linear,
+    line: Line,
     core: FloatArray,
-    scatter: FloatArray,
+    root: FloatArray,
     hint: FloatArray,
     precision: FloatArray,
     *,
     most: int,
     held: int | None = None,
-) -> FloatArray:
-    """Least squares in the core, one of it perhaps held, all else linear."""
-    root = np.linalg.cholesky(scatter + line.by_unknown @ line.by_unknown.T)
+) -> tuple[FloatArray, float]:
+    """Least squares in the core, one of it perhaps held, all else linear; and its cost."""
     free = [place for place in range(len(core)) if place != held]
+    pull = np.sqrt(precision)
 
     def parts(core: FloatArray) -> FloatArray:
         return solve_lower(root, line.residual(core))
@@ -268,9 +301,9 @@ def _core_only(
         return np.column_stack([(parts(core + step) - before) / _STEP for step in steps])
 
     def prior(core: FloatArray) -> FloatArray:
-        return np.asarray((np.sqrt(precision) * (hint - core))[free])
+        return np.asarray((pull * (hint - core))[free])
 
-    return _gauss_newton(core, free, parts, slopes, prior, -np.diag(np.sqrt(precision[free])), most)
+    return _gauss_newton(core, free, parts, slopes, prior, -np.diag(pull)[free][:, free], most)
 
 
 def _gauss_newton(
@@ -281,7 +314,7 @@ def _gauss_newton(
     prior: Callable[[FloatArray], FloatArray],
     by_prior: FloatArray,
     most: int,
-) -> FloatArray:
+) -> tuple[FloatArray, float]:
     """Gauss and Newton's steps, halved where they would climb, until they bring nothing."""
     here = parts(theta)
     cost = float(here @ here + prior(theta) @ prior(theta))
@@ -301,11 +334,11 @@ def _gauss_newton(
                 break
             step = 0.5 * step
         else:
-            return theta
+            break
         gained, theta, here, cost = cost - less, tried, there, less
         if gained < _SETTLED:
             break
-    return theta
+    return theta, cost
 
 
 def solve_lower(root: FloatArray, of: FloatArray) -> FloatArray:
@@ -353,7 +386,7 @@ def _solve(
 
     theta = np.concatenate([core, unknown])
     by_prior = -np.diag(np.concatenate([np.sqrt(precision), np.ones(len(unknown))]))
-    theta = _gauss_newton(
+    theta, _ = _gauss_newton(
         theta, list(range(len(theta))), parts, slopes, prior, by_prior, _MOST_STEPS
     )
     return theta[:count], theta[count:]
