@@ -144,6 +144,35 @@ def invented_profile(
     return replace(profile, **changes)
 
 
+def knowing(profile: MachineProfile, share: float = 0.02, **values: float) -> MachineProfile:
+    """The same with more parameters, each known to a share of itself and by itself."""
+    parameters = dict(profile.parameters)
+    for name, value in values.items():
+        doubt = share * value
+        parameters[name] = Estimate(
+            value=value,
+            unit=PARAMETER_UNITS[name],
+            standard_uncertainty=doubt,
+            from_scatter=doubt,
+            from_instruments=0.0,
+            interval=(value - 2 * doubt, value + 2 * doubt),
+            level=0.95,
+            degrees_of_freedom=20.0,
+            method="linear",
+        )
+    size = len(profile.covariance_order)
+    covariance = np.zeros((size + len(values),) * 2)
+    covariance[:size, :size] = profile.scatter_covariance
+    for place, value in enumerate(values.values(), start=size):
+        covariance[place, place] = (share * value) ** 2
+    return replace(
+        profile,
+        parameters=parameters,
+        covariance_order=(*profile.covariance_order, *values),
+        scatter_covariance=covariance,
+    )
+
+
 def exact_profile(machine: BrushedMachine) -> MachineProfile:
     """A profile that knows a machine without any doubt, tested wherever one likes."""
     values = {name: float(getattr(machine, name)) for name in VALUES}

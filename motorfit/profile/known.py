@@ -7,7 +7,7 @@ stands in for them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -105,14 +105,8 @@ def find_known(
     NotMeasuredError
         If something is not known, naming the test that would measure it.
     """
-    missing = [need for need in PARTS if need in needs and _unknown(profile, need)]
-    joint = tuple(
-        name
-        for need in needs
-        if need not in missing
-        for name in (*PARTS[need], CORRECTIONS.get(need, ""))
-        if isinstance(profile.parameters.get(name), Estimate)
-    )
+    missing = [need for need in PARTS if need in needs and unknown_parts(profile, need)]
+    joint = known_parts(profile, (need for need in needs if need not in missing))
     if {"emf", "drop"} & set(missing) and "loss" not in needs:
         circuit = _circuit_on_load(profile, point)
         if circuit:
@@ -126,8 +120,21 @@ def find_known(
     return Known(joint=joint, apart=apart)
 
 
-def _unknown(profile: MachineProfile, need: Need) -> list[str]:
-    """The parts without a value, and a correction that is known to be there without one."""
+def unknown_parts(profile: MachineProfile, need: Need) -> list[str]:
+    """The parts without a value, and a correction that is known to be there without one.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        What is known.
+    need : str
+        A key of `PARTS`.
+
+    Returns
+    -------
+    list of str
+        Empty where all of it is known.
+    """
     parts = [name for name in PARTS[need] if not isinstance(profile.parameters.get(name), Estimate)]
     correction = CORRECTIONS.get(need, "")
     found = profile.parameters.get(correction)
@@ -191,6 +198,16 @@ def _all_near(values: ArrayLike, wanted: float) -> bool:
     return bool(np.all(np.abs(np.asarray(values) - wanted) <= NEARNESS * abs(wanted)))
 
 
+def known_parts(profile: MachineProfile, needs: Iterable[Need]) -> tuple[str, ...]:
+    """The parameters with a value that belong to these needs, corrections among them."""
+    return tuple(
+        name
+        for need in needs
+        for name in (*PARTS[need], CORRECTIONS.get(need, ""))
+        if isinstance(profile.parameters.get(name), Estimate)
+    )
+
+
 def _apart(combination: Combination, factor: float = 1.0) -> Apart:
     return Apart(
         value=combination.value * factor,
@@ -200,7 +217,7 @@ def _apart(combination: Combination, factor: float = 1.0) -> Apart:
 
 
 def _why(profile: MachineProfile, missing: list[Need]) -> str:
-    names = [name for need in missing for name in _unknown(profile, need)]
+    names = [name for need in missing for name in unknown_parts(profile, need)]
     return not_known(profile, names) + _known_somewhere(profile, missing)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,6 +28,11 @@ from motorfit.profile.parts import (
 from motorfit.profile.prediction import Prediction, predict
 from motorfit.profile.propagation import machine_of
 from motorfit.profile.sampling import MACHINE_FIELDS, Draws, sample_together
+
+if TYPE_CHECKING:
+    from scipy.signal import StateSpace, TransferFunction
+
+    from motorfit.profile.duration import Duration
 
 __all__ = [
     "PARAMETER_UNITS",
@@ -360,3 +366,146 @@ class MachineProfile:
     def loss_power(self, *, speed: ArrayLike) -> Prediction:
         """Power that friction, core and air take; parameters and errors as for `loss`. [W]"""
         return predict(self, "loss_power", speed=speed)
+
+    def coast_time(
+        self, *, start: ArrayLike, end: ArrayLike = 0.0, load: ArrayLike | None = None
+    ) -> Duration:
+        """How long the machine coasts from one speed to another. [s]
+
+        Parameters
+        ----------
+        start, end : array_like, zero or positive
+            Shaft speeds; what else is on the shaft counts only if the profile's inertia has
+            it. [rad/s]
+        load : array_like, optional
+            Resistance that brakes it; zero for a short circuit, nothing connected where not
+            given. [ohm]
+
+        Returns
+        -------
+        Duration
+            Infinite where it never gets there. Where only loss over inertia is known, which
+            is enough without a load, the parts of its uncertainty are added in full.
+
+        Raises
+        ------
+        ProfileError
+            If it needs what is not known, naming what would measure it.
+        ValueError
+            If a speed or a load is negative.
+        """
+        from motorfit.profile.dynamics import coast_time
+
+        return coast_time(self, start=start, end=end, load=load)
+
+    def continuous_current(
+        self, *, ambient: ArrayLike = 40.0, speed: ArrayLike | None = None
+    ) -> Prediction:
+        """Current that may flow all day (duty type S1). [A]
+
+        Parameters
+        ----------
+        ambient : array_like
+            Of the air. [degC]
+        speed : array_like, optional
+            At which the machine turns, zero for held; the fastest tested where not given, as
+            far as its loss is known there. [rad/s]
+
+        Returns
+        -------
+        Prediction
+            ``assumed`` tells what it rests on that nobody measured: insulation, magnets, how
+            the heat run was made. Marked as extrapolated above the largest current tested.
+
+        Raises
+        ------
+        ProfileError
+            If it needs what is not known, naming what would measure it: a heat run above all.
+        ValueError
+            If a speed is negative.
+        """
+        from motorfit.profile.endurance import continuous_current
+
+        return continuous_current(self, ambient=ambient, speed=speed)
+
+    def overload_time(
+        self,
+        *,
+        current: ArrayLike,
+        ambient: ArrayLike = 40.0,
+        speed: ArrayLike | None = None,
+        start_rise: ArrayLike = 0.0,
+    ) -> Duration:
+        """How long a current may flow until the machine is as hot as it may be. [s]
+
+        Parameters
+        ----------
+        current : array_like
+            Constant, either sign. [A]
+        ambient, speed
+            As for `continuous_current`.
+        start_rise : array_like
+            Of the winding over the air at the start, zero from cold. [K]
+
+        Returns
+        -------
+        Duration
+            Infinite up to the continuous current.
+
+        Raises
+        ------
+        ProfileError
+            If it needs what is not known, naming what would measure it.
+        ValueError
+            If a speed is negative.
+        """
+        from motorfit.profile.endurance import overload_time
+
+        return overload_time(
+            self, current=current, ambient=ambient, speed=speed, start_rise=start_rise
+        )
+
+    def state_space(self, *, winding: float | None = None, speed: float = 0.0) -> StateSpace:
+        r"""Linear model with current and speed as states, from terminal voltage to speed.
+
+        .. math:: L \dot i = v - R i - k \omega, \qquad J \dot\omega = k i - b \omega
+
+        Parameters
+        ----------
+        winding : float, optional
+            Temperature; the reference temperature where not given. [degC]
+        speed : float
+            Where windage, if known, is made linear. [rad/s]
+
+        Returns
+        -------
+        scipy.signal.StateSpace
+            Best estimates, in SI. Coulomb torque and brush drop are constant against the
+            motion and no part of a linear model.
+
+        Raises
+        ------
+        ProfileError
+            If inertia, inductance or another of its numbers is not known, naming each.
+        """
+        from motorfit.profile.dynamics import state_space
+
+        return state_space(self, winding=winding, speed=speed)
+
+    def transfer_function(
+        self, *, winding: float | None = None, speed: float = 0.0
+    ) -> TransferFunction:
+        r"""Linear model from terminal voltage to speed.
+
+        .. math:: \frac{\omega}{v} = \frac{k}{L J s^2 + (R J + b L)\, s + R b + k^2}
+
+        Parameters, what is left out, and errors as for `state_space`.
+
+        Returns
+        -------
+        scipy.signal.TransferFunction
+            Best estimates, in SI.
+        """
+        from motorfit.profile.dynamics import transfer_function
+
+        return transfer_function(self, winding=winding, speed=speed)

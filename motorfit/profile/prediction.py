@@ -42,6 +42,7 @@ class Prediction:
     extrapolated: BoolArray  # outside the speeds, currents and temperatures of the test
     unit: str  # UCUM code
     bounds: tuple[float, float] = (-np.inf, np.inf)  # of what is physically possible
+    assumed: tuple[str, ...] = ()  # what nobody measured and it rests on, in sentences
 
     def interval(self, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
         """Lower and upper end of the interval that covers with probability ``level``.

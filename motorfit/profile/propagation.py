@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -68,11 +68,14 @@ class Spread:
             widths=np.append((up - down)[:-1], BRUSH_SCALE_UNCERTAINTY),
         )
 
-    def machine(self, dimensions: int) -> BrushedMachine:
-        """All variations at once, along a new leading axis."""
+    def fields(self, dimensions: int) -> dict[str, FloatArray]:
+        """Each field in all variations, along a new leading axis."""
         shape = (self.count,) + (1,) * dimensions
-        fields = {name: self.values[:, j].reshape(shape) for j, name in enumerate(self.names)}
-        return machine_of(fields)
+        return {name: self.values[:, j].reshape(shape) for j, name in enumerate(self.names)}
+
+    def machine(self, dimensions: int) -> BrushedMachine:
+        """All variations of the machine at once, along a new leading axis."""
+        return machine_of(self.fields(dimensions))
 
     def slopes(self, results: FloatArray) -> FloatArray:
         """Change of the results with each field, shape (p, ...)."""
@@ -85,6 +88,37 @@ def machine_of(fields: Mapping[str, FloatArray]) -> BrushedMachine:
     """A machine whose fields are given; what is not given plays no part and is zero."""
     blank = {"emf_constant": np.zeros(()), "armature_resistance": np.zeros(())}
     return BrushedMachine(**(blank | dict(fields)))
+
+
+def through(
+    profile: MachineProfile,
+    known: Known,
+    dimensions: int,
+    formula: Callable[[dict[str, FloatArray]], FloatArray],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Value, standard uncertainty and degrees of freedom of any formula of known fields.
+
+    Parameters
+    ----------
+    profile : MachineProfile
+        What is known.
+    known : Known
+        The fields that the formula is given.
+    dimensions : int
+        Of the points at which it is evaluated.
+    formula : callable
+        From fields, each with a leading axis of variations, to finite results.
+
+    Returns
+    -------
+    value, standard_uncertainty, degrees_of_freedom : ndarray
+        Of the points' shape.
+    """
+    spread = Spread.of(profile, known)
+    results = formula(spread.fields(dimensions))
+    results = np.broadcast_to(results, (spread.count, *results.shape[1:]))
+    uncertainty, freedom = propagate(profile, known, spread, results)
+    return np.array(results[0]), uncertainty, freedom
 
 
 def propagate(

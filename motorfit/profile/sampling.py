@@ -108,7 +108,8 @@ def sample_together(
     of its own degrees of freedom (JCGM 101, 6.4.9), by one chance for all of them so that
     correlated parameters stay together. Draws of a parameter that cannot be negative are
     cut off at zero, those of one that cannot be zero (EMF constant, resistances, inertia,
-    time constant) at a thousandth of their value. The brush current scale is drawn within a factor of three.
+    time constant) at a thousandth of their value. The brush current scale is drawn within a
+    factor of three.
     """
     if n < 0:
         raise ValueError(f"n must be zero or positive, found {n}")

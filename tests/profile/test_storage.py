@@ -18,7 +18,13 @@ from invented_profile import invented_profile
 import motorfit
 from motorfit.errors import OutputError, ProfileError
 from motorfit.estimate import Estimate
-from motorfit.profile.model import PARAMETER_UNITS, Combination, Machine
+from motorfit.profile.model import (
+    PARAMETER_UNITS,
+    Combination,
+    Constants,
+    Machine,
+    ThermalBodies,
+)
 from motorfit.profile.schema import Parameter, profile_schema
 from motorfit.profile.storage import load_profile, profile_path, profile_text
 
@@ -203,6 +209,28 @@ def test_profiles_satisfy_the_schema():
     broken = content()
     del broken["parameters"]["emf_constant"]["standard_uncertainty"]
     assert not validator.is_valid(broken)
+
+
+def test_what_a_heat_run_tells_is_kept(tmp_path):
+    """Two bodies, how the rotor was, and the magnets; of an earlier profile, that nothing is
+    known of them."""
+    part = invented_profile().estimate("coulomb_torque")
+    bodies = ThermalBodies(
+        winding_to_frame=replace(part, value=1.2, unit="K/W"),
+        winding_time_constant=replace(part, value=40.0, unit="s"),
+        frame_to_air=replace(part, value=0.8, unit="K/W"),
+        frame_time_constant=replace(part, value=900.0, unit="s"),
+    )
+    constants = Constants(magnet="neodymium", heat_run_rotor="turning", heat_run_speed=150.0)
+    profile = invented_profile(constants=constants, thermal_bodies=bodies)
+    profile.save(tmp_path / "profile.json")
+    again = load_profile(tmp_path / "profile.json")
+    assert again.constants == constants
+    assert again.thermal_bodies == bodies
+    first = load_profile(FIRST_VERSION)
+    assert first.thermal_bodies is None
+    assert first.constants.heat_run_rotor is None
+    assert first.constants.magnet == "unknown"
 
 
 def test_schema_names_the_parameters_of_a_profile():
