@@ -104,7 +104,7 @@ def read_numbers(cells: Sequence[str], sign: DecimalSign | None) -> Numbers:
         filled=filled,
         wrong=tuple(wrong.tolist()),
         decimals=max(
-            (_decimals(cell) for place, cell in enumerate(cells) if cell and place not in bad),
+            (decimals_of(cell) for place, cell in enumerate(cells) if cell and place not in bad),
             default=0,
         ),
     )
@@ -174,8 +174,8 @@ def _number(cell: str, sign: DecimalSign | None) -> float:
     return float(plain.replace(",", "."))
 
 
-def _decimals(cell: str) -> int:
-    """Count the decimals written; negative for 1.5e3, whose last digit is a hundred."""
+def decimals_of(cell: str) -> int:
+    """Count the decimals written in a number; negative for 1.5e3, whose last digit is a hundred."""
     mantissa, _, exponent = _ascii(cell).lower().partition("e")
     digits = mantissa.replace(",", ".").partition(".")[2]
     return max(-_MOST_DECIMALS, min(len(digits) - int(exponent or 0), _MOST_DECIMALS))

@@ -40,7 +40,8 @@ def steps_back(time: FloatArray, decimals: int, largest: float = 0.0) -> IntArra
         return places
     largest = max(largest, float(np.abs(known).max()))
     rounding = max(0.5 * 10.0**-decimals, 4 * np.spacing(largest))
-    return places[1:][np.diff(known) < -rounding]
+    back: IntArray = places[1:][np.diff(known) < -rounding]
+    return back
 
 
 def ran_backwards(

@@ -6,12 +6,15 @@ import codecs
 import hashlib
 import re
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from motorfit.errors import LocatedError
 
 LARGEST = 50_000_000  # bytes; a day's log at ten readings a second is a tenth of it
 _FIRST_PIECE = 65_536
+_LONGEST_LINE = 64_000_000  # bytes
 
 _TABLE = "a table saved as CSV"
 _SAVE_AS_CSV = "Save the table as CSV from the spreadsheet program."
@@ -42,24 +45,70 @@ def read_bytes(path: Path, *, largest: int = LARGEST) -> bytes:
     LocatedError
         If there is no such file, it cannot be read, is too large or is binary.
     """
-    try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            found = "a folder" if stat.S_ISDIR(status.st_mode) else "something that is not a file"
-            raise LocatedError(
-                path=path, found=found, expected=_TABLE, remedy="Rename it or move it away."
-            )
+    with _told(path):
+        size = _size(path)
         with path.open("rb") as file:
             first = file.read(_FIRST_PIECE)
             _refuse_binary(path, first)
-            if status.st_size > largest:
+            if size > largest:
                 raise LocatedError(
                     path=path,
-                    found=f"{status.st_size / 1e6:.0f} MB",
+                    found=f"{size / 1e6:.0f} MB",
                     expected=f"{_TABLE} of at most {largest / 1e6:.0f} MB",
                     remedy="Keep the part with the readings, or move the file away.",
                 )
             return first + file.read()
+
+
+def read_beginning(path: Path, length: int) -> bytes:
+    """Read the whole lines at the beginning of a file that ought to hold text.
+
+    Raises
+    ------
+    LocatedError
+        If there is no such file, it cannot be read or is binary.
+    """
+    with _told(path):
+        _size(path)
+        with path.open("rb") as file:
+            first = file.read(max(length, _FIRST_PIECE))
+    _refuse_binary(path, first[:_FIRST_PIECE])
+    first = first[:length]
+    return first[: first.rfind(b"\n") + 1]
+
+
+def read_pieces(path: Path, start: int, length: int) -> Iterator[bytes]:
+    """Read whole lines of a file, about so many bytes at a time; a piece of zeros as it is.
+
+    Raises
+    ------
+    LocatedError
+        If the file cannot be read, or has no lines.
+    """
+    rest = b""
+    with _told(path), path.open("rb") as file:
+        file.seek(start)
+        while content := file.read(length):
+            end = content.rfind(b"\n") + 1
+            if end:
+                yield rest + content[:end]
+                rest = content[end:]
+            elif not rest.strip(b"\x00") and not content.strip(b"\x00"):
+                yield rest + content
+                rest = b""
+            else:
+                rest += content
+                if len(rest) > _LONGEST_LINE:
+                    raise _binary(path, f"a line of more than {_LONGEST_LINE / 1e6:.0f} MB")
+    if rest:
+        yield rest
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what the system says of a file into a message with a remedy."""
+    try:
+        yield
     except FileNotFoundError:
         raise LocatedError(
             path=path, found="no such file", expected=_TABLE, remedy="Check its name and folder."
@@ -79,6 +128,17 @@ def read_bytes(path: Path, *, largest: int = LARGEST) -> bytes:
             expected=_TABLE,
             remedy="Copy it to this computer's own disk and try again.",
         ) from None
+
+
+def _size(path: Path) -> int:
+    """Size of a file in bytes; folders and devices are refused."""
+    status = path.stat()
+    if not stat.S_ISREG(status.st_mode):
+        found = "a folder" if stat.S_ISDIR(status.st_mode) else "something that is not a file"
+        raise LocatedError(
+            path=path, found=found, expected=_TABLE, remedy="Rename it or move it away."
+        )
+    return status.st_size
 
 
 def decode(path: Path, content: bytes) -> str:

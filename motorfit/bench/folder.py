@@ -12,6 +12,7 @@ from motorfit.bench.drive import drive_assumption
 from motorfit.bench.driven import DRIVEN
 from motorfit.bench.encoding import decode, fingerprint, read_bytes
 from motorfit.bench.kinds import KINDS, TestKind
+from motorfit.bench.logs import read_log
 from motorfit.bench.naming import (
     SPREADSHEET_SUFFIXES,
     TABLE_SUFFIXES,
@@ -23,7 +24,7 @@ from motorfit.bench.naming import (
 )
 from motorfit.bench.plausibility import check_plausibility
 from motorfit.bench.records import Bench, Run
-from motorfit.bench.runs import read_runs
+from motorfit.bench.runs import SheetReadings, read_runs
 from motorfit.bench.settings import Settings
 from motorfit.bench.tables import split_table
 from motorfit.bench.toml_files import default_settings, read_kit, read_settings
@@ -189,6 +190,11 @@ def _read_table(path: Path, test: TestKind, reading: _Reading) -> None:
     """Read one table into what has been read so far; what is wrong is kept as problems."""
     settings = reading.settings
     try:
+        log = read_log(path, test, speed=settings.speed, instruments=settings.instruments)
+        if log is not None:
+            reading.files[path.name] = log.fingerprint
+            _keep(log.sheet, path, reading)
+            return
         content = read_bytes(path)
         reading.files[path.name] = fingerprint(content)
         sheet = split_table(path, decode(path, content))
@@ -202,6 +208,10 @@ def _read_table(path: Path, test: TestKind, reading: _Reading) -> None:
     except BenchError as error:
         reading.problems.append(error)
         return
+    _keep(read, path, reading)
+
+
+def _keep(read: SheetReadings, path: Path, reading: _Reading) -> None:
     if not read.filled_in:
         reading.not_filled_in.append(path.name)
     reading.runs += read.runs

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
-from motorfit.arrays import BoolArray, FloatArray
-from motorfit.bench.cells import Numbers, complain, decimal_sign, read_numbers
+from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.bench.cells import DecimalSign, Numbers, complain, decimal_sign, read_numbers
 from motorfit.bench.clock import ran_backwards, steps_back
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
 from motorfit.bench.driven import DRIVEN, split_driven
@@ -23,10 +24,10 @@ from motorfit.errors import BenchError, BenchProblemsError, LocatedError
 from motorfit.finding import Finding
 from motorfit.meter import Instrument
 
-_ABSOLUTE_ZERO = -273.15  # [degC]
+ABSOLUTE_ZERO = -273.15  # [degC]
 
 #: Sizes in SI beyond which a number other than zero is a slip, whatever it is of.
-_SMALLEST, _LARGEST = 1e-15, 1e12
+SMALLEST, LARGEST = 1e-15, 1e12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +40,22 @@ class SheetReadings:
     displayed: Mapping[tuple[str, str], float] = field(
         default_factory=dict
     )  # SI size of the unit that each meter showed, by quantity and meter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PieceReadings:
+    """The rows that count of one piece of a long sheet, with the signs they were written with."""
+
+    rows: IntArray
+    clock: FloatArray  # time as written
+    readings: Mapping[str, FloatArray]  # in SI, by quantity
+    extra: Mapping[str, FloatArray]  # in SI, by header
+    decimals: Mapping[str, int]  # by quantity
+    setting: tuple[str, ...]
+    direction: tuple[str, ...]
+    note: tuple[str, ...]
+    excluded: tuple[ExcludedRow, ...]
+    problems: tuple[BenchError, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +126,7 @@ def read_runs(
         findings=(*findings, *notes),
         filled_in=True,
         displayed={
-            (name, meters.get(name, "")): abs(_factor(layout.numbers[name], speed))
+            (name, meters.get(name, "")): abs(size_in_si(layout.numbers[name], speed))
             for name in run.readings
         },
     )
@@ -134,25 +151,54 @@ def _read_rows(
         readings, extra, of, direction, kind=test.name, file=sheet.path.name
     )
     consumer_signs(readings, extra, of, test)
+    size = {name: abs(size_in_si(layout.numbers[name], speed)) for name in readings}
     run = Run(
         kind=test.name,
         source=sheet.path,
         rows=sheet.rows[kept],
         readings=readings,
         extra=extra,
-        written_step={
-            name: 10.0 ** -body.numbers[name].decimals * abs(_factor(layout.numbers[name], speed))
-            for name in readings
-        },
-        units={
-            name: (layout.numbers[name].header.unit, abs(_factor(layout.numbers[name], speed)))
-            for name in readings
-        },
+        written_step={name: 10.0 ** -body.numbers[name].decimals * size[name] for name in readings},
+        units={name: (layout.numbers[name].header.unit, size[name]) for name in readings},
         setting=_texts(layout, "setting", kept),
         direction=direction,
         note=_texts(layout, "note", kept),
     )
     return run, notes
+
+
+def read_piece(
+    sheet: Sheet, test: TestKind, speed: SpeedTable, sign: DecimalSign | None
+) -> PieceReadings:
+    """Read a piece of a long sheet that follows time, with what is wrong with its cells.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Of the headers of the whole, which can be read, and some of its rows.
+    test, speed : TestKind, SpeedTable
+        As for `read_runs`.
+    sign : "." or "," or None
+        The decimal sign of the whole.
+    """
+    layout, _ = lay_out(sheet, test)
+    kept, excluded = _counted_rows(sheet, layout)
+    body, problems = _read_body(sheet, layout, kept, sign)
+    direction = _directions(body, problems)
+    problems += _blank_cells(body, test)
+    readings, extra = _in_si(body, speed, problems)
+    return PieceReadings(
+        rows=sheet.rows[kept],
+        clock=body.numbers["time"].values,
+        readings=readings,
+        extra=extra,
+        decimals={name: numbers.decimals for name, numbers in body.numbers.items()},
+        setting=_texts(layout, "setting", kept),
+        direction=direction,
+        note=_texts(layout, "note", kept),
+        excluded=excluded,
+        problems=tuple(problems),
+    )
 
 
 def _counted_rows(sheet: Sheet, layout: Layout) -> tuple[list[int], tuple[ExcludedRow, ...]]:
@@ -169,14 +215,20 @@ def _counted_rows(sheet: Sheet, layout: Layout) -> tuple[list[int], tuple[Exclud
     return kept, excluded
 
 
-def _read_body(sheet: Sheet, layout: Layout, kept: list[int]) -> tuple[_Body, list[BenchError]]:
+def _read_body(
+    sheet: Sheet,
+    layout: Layout,
+    kept: list[int],
+    sign: DecimalSign | Literal["find"] | None = "find",
+) -> tuple[_Body, list[BenchError]]:
     columns = [*layout.numbers.values(), *layout.extra]
     whole = len(kept) == len(sheet)
     cells = [
         column.cells if whole else tuple(column.cells[place] for place in kept)
         for column in columns
     ]
-    sign = decimal_sign(cells, sheet.delimiter)
+    if sign == "find":
+        sign = decimal_sign(cells, sheet.delimiter)
     numbers = [read_numbers(column, sign) for column in cells]
     first = len(layout.numbers)
     body = _Body(
@@ -311,7 +363,7 @@ def _times_that_run_backwards(body: _Body, test: TestKind) -> list[BenchError]:
 def _since_first(body: _Body) -> FloatArray:
     """Time from the first reading on, so that a clock that counts from 1970 loses no digits."""
     values = body.numbers["time"].values
-    return (values - values[0]) * body.layout.numbers["time"].header.conversion.factor
+    return np.asarray((values - values[0]) * body.layout.numbers["time"].header.conversion.factor)
 
 
 def _in_si(
@@ -336,11 +388,11 @@ def _converted(
     problems: list[BenchError],
 ) -> FloatArray:
     with np.errstate(over="ignore", under="ignore"):
-        values = numbers.values * _factor(column, speed) + column.header.conversion.offset
+        values = numbers.values * size_in_si(column, speed) + column.header.conversion.offset
         size = np.abs(values)
-    impossible = (size > _LARGEST) | ((size > 0) & (size < _SMALLEST))
+    impossible = (size > LARGEST) | ((size > 0) & (size < SMALLEST))
     if column.quantity in TEMPERATURES:
-        impossible |= values < _ABSOLUTE_ZERO
+        impossible |= values < ABSOLUTE_ZERO
     problems.extend(
         LocatedError(
             path=body.sheet.path,
@@ -355,7 +407,7 @@ def _converted(
     return np.asarray(values, dtype=np.float64)
 
 
-def _factor(column: Column, speed: SpeedTable) -> float:
+def size_in_si(column: Column, speed: SpeedTable) -> float:
     """Size in SI of one unit of a column, for a speed at the shaft."""
     conversion = column.header.conversion
     if column.quantity != "speed":

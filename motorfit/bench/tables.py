@@ -100,6 +100,13 @@ def split_table(path: Path, text: str) -> Sheet | None:
     )
 
 
+def count_rows(path: Path, text: str, delimiter: str) -> int:
+    """Count the rows of a text as a spreadsheet does, where a quoted cell may hold line ends."""
+    if '"' in text:
+        return sum(1 for _ in _records(path, text.removesuffix("\n"), delimiter))
+    return text.count("\n") + (not text.endswith("\n"))
+
+
 def column_letter(number: int) -> str:
     """Name a column as a spreadsheet does, counting from 0.
 
