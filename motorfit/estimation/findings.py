@@ -13,10 +13,11 @@ from motorfit.estimation.fault_words import fault_findings, told_once
 from motorfit.estimation.hanging import hanging_together
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO
-from motorfit.estimation.result import WidthShare
+from motorfit.estimation.result import TorqueConstant, WidthShare
 from motorfit.estimation.rows import READ
 from motorfit.estimation.search import Explained
 from motorfit.estimation.tangles import WORDS, not_told_apart
+from motorfit.estimation.torque_constant import torque_constant_findings, with_factor
 from motorfit.estimation.uncertainty import BEYOND, Uncertainty, beyond_bounds
 from motorfit.finding import Finding, worst_first
 
@@ -43,6 +44,7 @@ def fit_findings(
     uncertainty: Uncertainty,
     widths: dict[str, tuple[WidthShare, ...]],
     remarks: Iterable[Finding] = (),
+    constant: TorqueConstant | None = None,
 ) -> tuple[Finding, ...]:
     """All findings of a bench, those before the fit included, most damaging first.
 
@@ -56,6 +58,8 @@ def fit_findings(
         Causes of each variance.
     remarks : iterable of Finding
         What the fit did of its own accord, from `motorfit.estimation.remarks`.
+    constant : TorqueConstant, optional
+        Where torque was read under current.
 
     Returns
     -------
@@ -64,7 +68,8 @@ def fit_findings(
     """
     joint = uncertainty.joint
     explained = explain(bench, joint)
-    faults = fault_findings(bench, joint, explained)
+    faults = with_factor(fault_findings(bench, joint, explained), constant)
+    told = {each.kind for each in (*bench.findings, *faults)}
     found = [
         *told_once(bench.findings, faults),
         *_beyond(uncertainty, explained),
@@ -72,6 +77,7 @@ def fit_findings(
         *hanging_together(uncertainty, explained),
         *_scattered(explained),
         *_ammeter_offset(widths),
+        *torque_constant_findings(constant, told),
         *not_told_apart(uncertainty),
         *remarks,
     ]

@@ -28,6 +28,7 @@ from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.selection import Chosen, fit_with_terms
 from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.terms import check_terms
+from motorfit.estimation.torque_constant import torque_constant
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
 from motorfit.estimation.ways import (
     DEFAULT,
@@ -138,7 +139,8 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     # what does not belong is judged with every reading counted fully
     judged = replace(uncertainty, joint=as_read(joint))
     remarks = remarks_on(chosen.considered, residuals, joint)
-    findings = fit_findings(bench, judged, widths, remarks)
+    constant = torque_constant(judged, level)
+    findings = fit_findings(bench, judged, widths, remarks, constant)
     profile = make_profile(bench, uncertainty, findings, level)
     stacked = joint.stack.residual
     return Fit(
@@ -159,6 +161,7 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         draws=drawn_parameters(uncertainty),
         terms=chosen.considered,
         robust=joint.problem.held is not None,
+        torque_constant=constant,
     )
 
 

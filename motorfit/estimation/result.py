@@ -82,6 +82,27 @@ class LossPoint:
     power: Estimate  # [W]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TorqueConstant:
+    """Newton metres per ampere by themselves, as a check: by energy they are volts per rad/s."""
+
+    estimate: Estimate  # [N m/A]
+    ratio: Estimate  # over the EMF constant, less one
+    agrees: bool  # within what the readings and their instruments allow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Breakaway:
+    """Torque at which it starts to turn, over the rotor's positions."""
+
+    mean: Estimate  # over the turn [N m]
+    largest: Estimate  # expected at the worst position of the turn [N m]
+    cogging: Estimate | None  # how far a position is off the mean, at most; None: not told [N m]
+    scatter: float  # of a repeated reading at one position, relative to the mean
+    positions: int  # distinct ones that were read
+    directions: int  # of rotation
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fit:
     """A machine fitted to a bench.
@@ -121,6 +142,10 @@ class Fit:
         The optional terms: which are in, and why.
     robust : bool
         Whether readings that stand out were held back; their weights are in `residuals`.
+    torque_constant : TorqueConstant or None
+        Where shaft torque was read under current.
+    breakaway : Breakaway or None
+        Where starting torques were read.
     """
 
     bench: Bench
@@ -140,6 +165,8 @@ class Fit:
     draws: Mapping[str, FloatArray] | None = None
     terms: tuple[Considered, ...] = ()
     robust: bool = False
+    torque_constant: TorqueConstant | None = None
+    breakaway: Breakaway | None = None
 
     def __repr__(self) -> str:
         """One line: a fit holds thousands of numbers."""
