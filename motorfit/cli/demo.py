@@ -18,7 +18,8 @@ SCENARIO = """\
 An invented scenario: the motor of a scrapped parcel conveyor is to become the
 hand-cranked generator of the lamps in a school's shed. It has no data sheet,
 only a label: 24 V, 250 W. Somebody turned it with a drill for an afternoon,
-with two plain meters, a tachometer and three resistors."""
+with two plain meters, a tachometer and three resistors, let it coast to rest,
+and warmed it for an hour and a half with a steady current."""
 
 INVENTED = """\
 Machine, scenario and readings are invented; a computer made the readings.

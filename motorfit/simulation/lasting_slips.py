@@ -70,10 +70,10 @@ def slipping_belt(bench: Bench, rng: np.random.Generator, size: float) -> Slip |
 def wrong_arm(bench: Bench, rng: np.random.Generator, size: float) -> Slip | None:
     """The brake's arm was measured wrong: every torque is off by the same share."""
     less = 0.15 * size
-    for run, _, _ in readings_of(bench, rng, ("brake",), ("torque",)):
-        after = with_column(run, "torque", np.abs(run.get("torque")) * (1.0 - less))
+    for run, column, _ in readings_of(bench, rng, ("brake",), ("torque", "arm")):
+        after = with_column(run, column, np.abs(run.get(column)) * (1.0 - less))
         says = f"The arm of the brake was measured wrong: every torque is {100 * less:.3g} % low."
-        return Slip(run, rounded_again(after, run, bench, "torque"), "torque", says)
+        return Slip(run, rounded_again(after, run, bench, column), column, says)
     return None
 
 

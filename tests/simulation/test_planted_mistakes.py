@@ -134,6 +134,16 @@ def test_every_torque_of_a_wrong_arm_is_low():
     assert len(answer.rows) == 3
 
 
+def test_wrong_arm_of_a_lever_is_written_too_short():
+    """0.200 m written as 0.170 m, to the millimetre; the forces stay."""
+    bench = simulate(DEMO_MACHINE, plan=BenchPlan(brake_torques=(0.1, 0.2), arm=0.2), seed=1)
+    spoiled, answer = plant_mistake(bench, "wrong-arm", seed=1)
+    share = spoiled.runs[0].get("arm") / bench.runs[0].get("arm")
+    assert answer.column == "arm"
+    assert share == pytest.approx([0.85] * 2, abs=0.0006 / 0.2)
+    assert spoiled.runs[0].get("force").tolist() == bench.runs[0].get("force").tolist()
+
+
 def test_unknown_mistake_names_all():
     with pytest.raises(ValueError, match=r"one of swapped-digits, .*, found 'typo'"):
         plant_mistake(demo_bench(), "typo", seed=1)
