@@ -20,7 +20,7 @@ from motorfit.bench.evidence import (
 )
 from motorfit.bench.label import label_constants
 from motorfit.finding import Finding
-from motorfit.unit_tables import RPM
+from motorfit.unit_tables import RPM, STANDARD_GRAVITY
 
 #: An EMF constant below this is no permanent magnet's: 0.1 V per 1000 rpm. [V s/rad]
 _HARDLY_ANY_EMF = 1e-3
@@ -31,6 +31,14 @@ _TOO_MUCH_EMF = 100.0
 #: A speed scale is off by one of these when marks are counted wrongly.
 _MARK_FACTORS = {0.5: "1/2", 2.0: "2", 3.0: "3", 1 / 3: "1/3"}
 
+
+#: A torque is off by one of these where its header has another unit than the scale.
+_SCALE_FACTORS = {
+    1 / STANDARD_GRAVITY: "9.81, as with newtons under a header in kg or kgf",
+    STANDARD_GRAVITY: "1/9.81, as with a force in kg or kgf under a header in newtons",
+    1000.0: "1/1000, as with kg under a header in g, or m under one in mm",
+    0.001: "1000, as with g under a header in kg, or mm under one in m",
+}
 
 #: A label this much further off than it may be is of another machine, or of another shaft.
 _ANOTHER_MACHINE = 1.5
@@ -133,6 +141,9 @@ def constant_against_torque(evidence: Evidence) -> Iterator[Finding]:
             if near(ratio, factor, 1.2):
                 measured = f"the torque per ampere in {run.source.name}"
                 yield _off_by_marks(measured, ratio, name, "torque")
+        for factor, name in _SCALE_FACTORS.items():
+            if near(ratio, factor, 1.2):
+                yield _off_by_scale(run.source.name, ratio, name)
 
 
 def _off_by_marks(measured: str, ratio: float, name: str, against: str) -> Finding:
@@ -144,6 +155,19 @@ def _off_by_marks(measured: str, ratio: float, name: str, against: str) -> Findi
         suggestion="Count turns by hand for half a minute at a slow speed and compare with the "
         "speed meter; then correct pulses_per_rev or ratio under [speed].",
         damage=25.0,
+    )
+
+
+def _off_by_scale(file: str, ratio: float, name: str) -> Finding:
+    return Finding(
+        kind="constant-off-torque",
+        where=file,
+        says=f"The torque per ampere in {file} is {1 / ratio:.3g} times the volts per rad/s, "
+        f"and by energy they are one number: near {name}.",
+        suggestion="See in which unit the scale shows, and what the headers of force, arm and "
+        "torque say.",
+        severity="error",
+        damage=30.0,
     )
 
 
