@@ -13,13 +13,13 @@ which has a closed form, see `motorfit.machine.slowing`. Elsewhere the torque ba
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from motorfit.arrays import FloatArray
+from motorfit.machine.braking import Brake, integrated
 from motorfit.machine.brushed import BrushedMachine, flux_factor, loss_torque
 from motorfit.machine.operating import current_on_resistor
 from motorfit.machine.slowing import speed_after, time_to_reach
@@ -38,7 +38,7 @@ __all__ = [
 FULL_DROP = 19.1
 
 #: Panels, each half as wide as the one above it, and nodes of Gauss's rule in each.
-_PANELS, _NODES = 48, 14
+_PANELS, _NODES = 32, 12
 
 
 def retardation_coefficients(
@@ -327,9 +327,9 @@ def coast_down(
     stop = closed
     late = t > closed
     if np.isfinite(closed) and change > 0:
-        brake = _Brake.of(machine, inertia, load, winding_factor, magnet_factor)
+        brake = Brake.of(machine, inertia, load, winding_factor, magnet_factor)
         first = -float(current_on_resistor(machine, change, load, **factors))
-        stop, given[late] = _integrated(brake, first, t[late] - closed)
+        stop, given[late] = integrated(brake, first, t[late] - closed)
         stop += closed
         speed[late] = [brake.speed(x) for x in given[late]]
     gone = t >= stop
@@ -351,100 +351,3 @@ def _end_of_closed_form(
     around = float(np.asarray(machine.armature_resistance)) * winding_factor + load
     full = FULL_DROP * float(np.asarray(machine.brush_current_scale))
     return min(start, (around * full + drop) / constant)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Brake:
-    """The torque balance in plain numbers, by the current that is given."""
-
-    constant: float
-    around: float
-    drop: float
-    scale: float
-    reaction: float
-    loss: tuple[float, float, float]
-    inertia: float
-
-    @classmethod
-    def of(
-        cls,
-        machine: BrushedMachine,
-        inertia: float,
-        load: float,
-        winding_factor: float,
-        magnet_factor: float,
-    ) -> _Brake:
-        def plain(value: ArrayLike) -> float:
-            return float(np.asarray(value))
-
-        return cls(
-            constant=plain(machine.emf_constant) * magnet_factor,
-            around=plain(machine.armature_resistance) * winding_factor + load,
-            drop=plain(machine.brush_drop),
-            scale=plain(machine.brush_current_scale),
-            reaction=plain(machine.armature_reaction),
-            loss=(
-                plain(machine.coulomb_torque),
-                plain(machine.viscous_coefficient),
-                plain(machine.windage_coefficient),
-            ),
-            inertia=inertia,
-        )
-
-    def speed(self, x: float) -> float:
-        inside = self.around * x + self.drop * math.tanh(x / self.scale)
-        return inside / (self.constant * (1.0 - self.reaction * x))
-
-    def rate(self, x: float) -> float:
-        """How fast the current that is given falls. [A/s]"""
-        brush, flux = math.tanh(x / self.scale), 1.0 - self.reaction * x
-        inside = self.around * x + self.drop * brush
-        w = inside / (self.constant * flux)
-        slope = self.around + self.drop / self.scale * (1.0 - brush**2)
-        slope = (slope + self.reaction * inside / flux) / (self.constant * flux)
-        torque = self.constant * flux * x + self.loss[0] + w * (self.loss[1] + w * self.loss[2])
-        return -torque / self.inertia / slope
-
-
-def _integrated(brake: _Brake, first: float, time: FloatArray) -> tuple[float, FloatArray]:
-    """When the current that is given has gone, and what it is until then; times in any order.
-
-    The speed is explicit in the current and not the other way round, so the current is
-    what is integrated.
-    """
-    from scipy.integrate import solve_ivp
-
-    def rate(_t: float, x: FloatArray) -> list[float]:
-        return [brake.rate(float(x[0]))]
-
-    def stands(_t: float, x: FloatArray) -> float:
-        return float(x[0])
-
-    stands.terminal, stands.direction = True, -1.0  # type: ignore[attr-defined]
-    asked, back = np.unique(time, return_inverse=True)
-    # to its stop, wherever the times end; without dry friction there is none
-    rests = brake.loss[0] > 0
-    last = _longest(brake, first) if rests else float(asked[-1]) if asked.size else 0.0
-    if last == 0.0:
-        return np.inf, np.zeros(time.shape)
-    inside = asked[asked <= last]
-    found = solve_ivp(
-        rate,
-        (0.0, last),
-        [first],
-        method="DOP853",
-        t_eval=np.append(0.0, inside),
-        events=stands,
-        rtol=1e-12,
-        atol=1e-13 * first,
-    )
-    given = np.zeros(asked.shape)
-    given[: found.y.shape[1] - 1] = np.maximum(found.y[0][1:], 0.0)
-    stops = found.t_events[0] if found.t_events else np.zeros(0)
-    stop = float(stops[0]) if stops.size else np.inf
-    return stop, given[back.reshape(time.shape)]
-
-
-def _longest(brake: _Brake, first: float) -> float:
-    """Time within which dry friction alone would have stopped it, and a little. [s]"""
-    return 1.001 * brake.inertia * brake.speed(first) / brake.loss[0]

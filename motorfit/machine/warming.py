@@ -17,6 +17,7 @@ leaves the equations linear: all solutions here are closed forms.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -77,6 +78,9 @@ class TwoBodies:
         Holds where all heat is made in the winding.
         """
         return np.asarray(np.asarray(self.frame_to_air) / self.thermal_resistance)
+
+
+Bodies: TypeAlias = OneBody | TwoBodies
 
 
 def one_body_rise(
