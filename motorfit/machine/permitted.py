@@ -94,6 +94,7 @@ def limiting_rise(
 
     Examples
     --------
+    >>> from motorfit.machine.warming import OneBody
     >>> one = OneBody(thermal_resistance=3.0, time_constant=900.0)
     >>> limiting_rise(55.0, 40.0, 80.0, one).item()
     40.0
