@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_curve import CoastCurve, Sampled, fit_curve
-from motorfit.estimation.coast_trim import ENGAGED, FEWEST, SPIKE, STANDING, running_median
+from motorfit.estimation.coast_trim import ENGAGED, FEWEST, SPIKE, STANDING, off_neighbours
 from motorfit.estimation.correlated import CorrelatedFit, correlated_fit
 from motorfit.estimation.ripple import Ripple, ripple_of
 
@@ -143,7 +143,7 @@ def _standing_out(off: FloatArray, step: float) -> BoolArray:
     """Single readings far off their neighbours' residuals."""
     if len(off) < 12:
         return np.zeros(len(off), dtype=np.bool_)
-    away = np.abs(off - running_median(off, 5))
+    away = np.abs(off_neighbours(off, 2))
     usual = 1.4826 * float(np.median(away))
     return np.asarray(away > max(_OFF * usual, 2.0 * step) + 1e-9)
 

@@ -59,11 +59,19 @@ class Trimmed:
 def running_median(x: FloatArray, width: int) -> FloatArray:
     """Of ``width`` neighbours, odd; beyond the ends a slope goes on as it came."""
     half = min(width // 2, len(x) - 1)
-    if half < 1:
-        return x
+    return np.asarray(median_filter(_prolonged(x, half), 2 * half + 1)[half : half + len(x)])
+
+
+def off_neighbours(x: FloatArray, half: int) -> FloatArray:
+    """Each reading less the median of so many before and behind it, itself apart, (n,)."""
+    around = np.lib.stride_tricks.sliding_window_view(_prolonged(x, half), 2 * half + 1)
+    others = np.sort(np.delete(around, half, axis=1), axis=1)
+    return np.asarray(x - 0.5 * (others[:, half - 1] + others[:, half]))
+
+
+def _prolonged(x: FloatArray, half: int) -> FloatArray:
     before, behind = 2.0 * x[0] - x[half:0:-1], 2.0 * x[-1] - x[-2 : -half - 2 : -1]
-    whole = np.concatenate([before, x, behind])
-    return np.asarray(median_filter(whole, 2 * half + 1)[half:-half])
+    return np.concatenate([before, x, behind])
 
 
 def spikes_of(x: FloatArray, step: float) -> BoolArray:
@@ -82,7 +90,7 @@ def spikes_of(x: FloatArray, step: float) -> BoolArray:
     """
     if len(x) < 2 * _WINDOW:
         return np.zeros(len(x), dtype=np.bool_)
-    off = np.abs(x - running_median(x, _WINDOW))
+    off = np.abs(off_neighbours(x, _WINDOW // 2))
     near = 1.4826 * median_filter(off, 8 * _WINDOW + 1, mode="nearest")
     usual = np.maximum(near, 1.4826 * np.median(off))
     least = max(_SPIKE_STEPS * step, 1e-3 * float(np.ptp(x)))
