@@ -43,6 +43,7 @@ __all__ = [
     "MAGNET_LIMIT",
     "PERMITTED_RISE",
     "STANDARD_CLASSES",
+    "Bodies",
     "HeatRun",
     "OneBody",
     "TwoBodies",
