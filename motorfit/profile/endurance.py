@@ -82,6 +82,9 @@ class _Thermal:
         return limiting_rise(permitted, self.ambient, self.magnet_limit, bodies)
 
 
+#: Below this share of the heat run's speed a rotor stirs the air noticeably less.
+SLOWER = 0.8
+
 _LOSS = ("coulomb_torque", "viscous_coefficient", "windage_coefficient")
 
 
@@ -276,8 +279,14 @@ def _rotor(profile: MachineProfile, speed: FloatArray) -> list[str]:
     how = profile.constants.heat_run_rotor
     if how == "held" and np.any(speed > 0):
         return ["heat run with the rotor held: turning, it sheds heat better than counted here"]
-    if how == "turning" and np.any(speed == 0):
+    if how != "turning":
+        return []
+    if np.any(speed == 0):
         return ["heat run with the rotor turning: at rest it sheds heat worse than counted here"]
+    stirred = profile.constants.heat_run_speed
+    if stirred is not None and np.any(speed < SLOWER * stirred):
+        rpm = f"{stirred / RPM:.4g}"
+        return [f"heat run at {rpm} rpm: slower, it sheds heat worse than counted here"]
     return []
 
 

@@ -132,6 +132,13 @@ def test_how_the_heat_run_was_made_is_said_where_it_matters(rotor, speed, says):
     assert profile.continuous_current(speed=other).assumed == ()
 
 
+def test_a_rotor_slower_than_in_the_heat_run_is_said_to_be():
+    profile = warm(replace(PLAIN, heat_run_rotor="turning", heat_run_speed=200.0))
+    assert profile.continuous_current(speed=190.0).assumed == ()
+    says = "heat run at 1910 rpm: slower, it sheds heat worse than counted here"
+    assert profile.continuous_current(speed=100.0).assumed == (says,)
+
+
 def test_above_the_largest_current_tested_is_extrapolated():
     profile = warm()
     tested = replace(profile.range, current=(0.0, 2.0))
