@@ -125,7 +125,6 @@ KINDS: dict[Kind, TestKind] = {
             title="temperature-rise test",
             required=(_all("time", "current"), _either(("voltage",), ("winding",))),
             optional=frozenset({"speed"}),
-            used=False,
         ),
         TestKind(
             name="breakaway",

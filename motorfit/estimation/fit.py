@@ -16,6 +16,8 @@ from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.coast_logs import ReducedBench, reduce_logs
 from motorfit.estimation.findings import fit_findings
+from motorfit.estimation.heat import fit_heating, with_cold_resistance
+from motorfit.estimation.heat_profile import thermal_widths, with_heating
 from motorfit.estimation.intervals import Method
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
 from motorfit.estimation.physics import T0, B, C
@@ -114,10 +116,11 @@ def fit(
         raise ValueError(f"level must be from 0.5 to 0.999, found {level!r}")
     check_method(interval, draws, seed)
     wanted_terms = check_terms(terms)
-    if not any(len(run) for run in bench.of_kind(*USED_KINDS)):
+    told = with_cold_resistance(bench)
+    if not any(len(run) for run in told.of_kind(*USED_KINDS)):
         raise FitError(_nothing_used(bench))
     with settled_or_told():
-        reduced = reduce_logs(bench)
+        reduced = reduce_logs(told)
         if not any(len(run) for run in reduced.bench.of_kind(*USED_KINDS)):
             raise FitError(_nothing_told(bench, reduced))
         fitter = fit_robustly if robust else fit_jointly
@@ -140,8 +143,11 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     judged = replace(uncertainty, joint=as_read(joint))
     remarks = remarks_on(chosen.considered, residuals, joint)
     constant = torque_constant(judged, level)
-    findings = fit_findings(bench, judged, widths, remarks, constant)
+    heat = fit_heating(bench, uncertainty, level)
+    findings = fit_findings(bench, judged, widths, (*remarks, *heat.findings), constant)
     profile = make_profile(bench, uncertainty, findings, level)
+    profile = with_heating(profile, heat.heating, uncertainty)
+    widths |= thermal_widths(heat.heating)
     stacked = joint.stack.residual
     return Fit(
         bench=whole,
@@ -162,6 +168,7 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         terms=chosen.considered,
         robust=joint.problem.held is not None,
         torque_constant=constant,
+        heating=heat.heating,
     )
 
 
@@ -223,7 +230,7 @@ def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthSh
 def _counts(bench: Bench) -> dict[str, int]:
     """Used readings a file; one table may hold two kinds of test."""
     counts: dict[str, int] = {}
-    for run in bench.of_kind(*USED_KINDS, "zero"):
+    for run in bench.of_kind(*USED_KINDS, "heat-run", "zero"):
         counts[run.source.name] = counts.get(run.source.name, 0) + len(run)
     return counts
 

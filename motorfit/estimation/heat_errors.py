@@ -1,4 +1,4 @@
-"""What is unknown in a heat run besides its heat path: meters, temperatures, brushes, the joint fit.
+"""What is unknown in a heat run besides its heat path: meters, temperatures, brushes.
 
 Every unknown is a number with mean zero and standard deviation one; what it does to each
 reading stands beside it.
@@ -105,14 +105,9 @@ def errors_of(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) ->
     for quantity in ("voltage", "current"):
         _add_meter(bench, readings, quantity, uncertainty, errors)
     _add_leads(bench, readings, uncertainty, errors)
-    one = np.ones(len(readings))
     errors.add(Unknown(nuisance=None, words="contacts and rotor position of the heat run"),
                "run", np.array([RUN_RESISTANCE]))  # fmt: skip
     _add_temperatures(bench, readings, uncertainty, errors)
-    cooling = np.where(readings.heating, 0.0, BRUSH_DIFFERENCE)
-    words = "brush drop at the small current of the cooling readings"
-    if np.any(cooling):
-        errors.add(Unknown(nuisance=None, words=words), "brush ratio", cooling * one)
     return errors
 
 

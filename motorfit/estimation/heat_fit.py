@@ -137,7 +137,7 @@ def fit_bodies(model: HeatModel, bodies: int) -> Fitted:
     scatter = np.diag(model.usual**2)
     for _ in range(_ROUNDS):
         core, unknown = _solve(model, core, unknown, scatter, hint, precision)
-        by_core, by_unknown = _by_core(model, core, unknown), _by_unknown(model, core, unknown)
+        by_core, by_unknown = slopes_of(model, core, unknown)
         noise = noise_of(
             Lined(
                 time=model.time,
@@ -264,7 +264,7 @@ def along_lag(fitted: Fitted, start: FloatArray, lag: float) -> tuple[FloatArray
     cost : float
         Sum of squares above the best one.
     """
-    core, root = start.copy(), np.linalg.cholesky(fitted.marginal)
+    core, root = start.copy(), np.asarray(np.linalg.cholesky(fitted.marginal))
     core[1] = lag
     core, cost = _core_only(fitted.line, core, root, fitted.hint, fitted.precision, most=5, held=1)
     left = solve_lower(root, fitted.line.residual(fitted.core))
@@ -276,7 +276,7 @@ def along_lag(fitted: Fitted, start: FloatArray, lag: float) -> tuple[FloatArray
 
 def _root(line: Line, scatter: FloatArray) -> FloatArray:
     """Of the covariance of the readings with everything unknown but the core."""
-    return np.linalg.cholesky(scatter + line.by_unknown @ line.by_unknown.T)
+    return np.asarray(np.linalg.cholesky(scatter + line.by_unknown @ line.by_unknown.T))
 
 
 def _core_only(
@@ -358,7 +358,7 @@ def _first_resistance(model: HeatModel, lag: float, unknown: FloatArray) -> floa
     else:
         rise = float(np.ptp(model.shown))
     reached = -np.expm1(-model.readings.end / lag)
-    return max(rise, 1.0) / reached / mean
+    return float(max(rise, 1.0) / reached / mean)
 
 
 def _solve(
@@ -370,15 +370,13 @@ def _solve(
     precision: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Least squares in core and unknowns with this scatter of the readings."""
-    root, count = np.linalg.cholesky(scatter), len(core)
+    root, count = np.asarray(np.linalg.cholesky(scatter)), len(core)
 
     def parts(theta: FloatArray) -> FloatArray:
         return solve_lower(root, model.shown - model.predict(theta[:count], theta[count:]))
 
     def slopes(theta: FloatArray, _before: FloatArray) -> FloatArray:
-        by_core = _by_core(model, theta[:count], theta[count:])
-        by_unknown = _by_unknown(model, theta[:count], theta[count:])
-        return -solve_lower(root, np.column_stack([by_core, by_unknown]))
+        return -solve_lower(root, np.column_stack(slopes_of(model, theta[:count], theta[count:])))
 
     def prior(theta: FloatArray) -> FloatArray:
         pull = np.sqrt(precision) * (hint - theta[:count])
@@ -390,6 +388,13 @@ def _solve(
         theta, list(range(len(theta))), parts, slopes, prior, by_prior, _MOST_STEPS
     )
     return theta[:count], theta[count:]
+
+
+def slopes_of(
+    model: HeatModel, core: FloatArray, unknown: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Change of the prediction with the core (m, c) and with each unknown (m, u)."""
+    return _by_core(model, core, unknown), _by_unknown(model, core, unknown)
 
 
 def _by_core(model: HeatModel, core: FloatArray, unknown: FloatArray) -> FloatArray:

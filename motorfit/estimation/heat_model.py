@@ -239,6 +239,7 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
     if turning:
         doubt = Unknown(nuisance=None, words="how warm the magnets became")
         errors.add(doubt, "magnet slope", np.full(len(readings), slope[1]))
+    _add_cooling(readings, errors)
     emf = errors.machine[places[K]] if places[K] is not None else 0.0
     voltmeter = bench.instrument("voltage", readings.run.meters.get("voltage", ""))
     return HeatModel(
@@ -303,6 +304,14 @@ def _add_brushes(
     usual = min(_USUAL_DROP[1], _USUAL_DROP[0] * largest)
     errors.means["brush drop"] = usual * one
     errors.add(Unknown(nuisance=None, words="brush drop, assumed"), "brush drop", usual * one)
+
+
+def _add_cooling(readings: HeatReadings, errors: Errors) -> None:
+    """Brushes at the small current that the cooling is read with; the last of all unknowns."""
+    cooling = np.where(readings.heating, 0.0, BRUSH_DIFFERENCE)
+    if np.any(cooling):
+        words = "brush drop at the small current of the cooling readings"
+        errors.add(Unknown(nuisance=None, words=words), "brush ratio", cooling)
 
 
 def _magnet_slope(coefficient: float | None) -> tuple[float, float, float]:

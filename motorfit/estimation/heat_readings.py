@@ -107,7 +107,7 @@ def heat_readings(run: Run) -> HeatReadings | None:
     clock, columns = time[order], {name: run.get(name)[order] for name in _COLUMNS}
     groups = _groups(clock, np.abs(columns["current"]))
     weight = counts[order]
-    total = np.bincount(groups, weight)
+    total = np.asarray(np.bincount(groups, weight), float)
     clock = np.bincount(groups, weight * clock) / total
     columns = {name: _mean(values, weight, groups) for name, values in columns.items()}
     start = _start(clock, np.abs(columns["current"]))

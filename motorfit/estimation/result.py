@@ -11,6 +11,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimation.heating_result import Heating
 from motorfit.estimation.terms import Considered
 from motorfit.finding import Finding
 from motorfit.profile.model import MachineProfile
@@ -146,6 +147,8 @@ class Fit:
         Where shaft torque was read under current.
     breakaway : Breakaway or None
         Where starting torques were read.
+    heating : Heating or None
+        The fitted heat run, where there is one.
     """
 
     bench: Bench
@@ -167,6 +170,7 @@ class Fit:
     robust: bool = False
     torque_constant: TorqueConstant | None = None
     breakaway: Breakaway | None = None
+    heating: Heating | None = None
 
     def __repr__(self) -> str:
         """One line: a fit holds thousands of numbers."""
