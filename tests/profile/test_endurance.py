@@ -7,7 +7,7 @@ import pytest
 from invented_profile import invented_profile, knowing
 
 from motorfit.errors import NotMeasuredError
-from motorfit.machine.heating import OneBody, Winding, overload_time
+from motorfit.machine.heating import OneBody, Winding, continuous_current, overload_time
 from motorfit.profile.model import Constants, ThermalBodies
 
 #: Class 130, magnets that bear more than the winding does.
@@ -65,6 +65,20 @@ def test_uncertainty_comes_from_the_thermal_resistance_above_all():
     resistance adds 0.5 x 1.3 % and the brush drop a little."""
     found = warm().continuous_current(speed=0.0)
     assert 0.01 < found.standard_uncertainty / found.value < 0.013
+
+
+def test_uncertainty_is_that_of_draws():
+    """First order against 4000 draws, whose spread is known to 1.1 %; five of those."""
+    profile = warm()
+    draws = profile.sample(4000, np.random.default_rng(2))
+    winding = Winding(resistance=draws["armature_resistance"], brush_drop=draws["brush_drop"])
+    currents = continuous_current(winding, draws["thermal_resistance"], 80.0)
+    found = profile.continuous_current(speed=0.0)
+    assert found.standard_uncertainty == pytest.approx(np.std(currents), rel=0.06)
+    low, high = found.interval()
+    covered = np.mean((low < currents) & (currents < high))
+    # binomial(4000, 0.95): five standard deviations are 0.017
+    assert covered == pytest.approx(0.95, abs=0.017)
 
 
 def test_unknown_insulation_counts_as_class_105():
