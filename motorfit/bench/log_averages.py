@@ -17,6 +17,9 @@ EVENLY = 2000
 #: A change below so many standard deviations of its two averages is scatter.
 _CLEAR = 3.0
 
+#: Scatter below this part of the largest value is rounding of the computation.
+_ROUNDING = 1e-10
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Averages:
@@ -45,11 +48,12 @@ def averages(log: Stretches, *, evenly: int = EVENLY) -> Averages:
     owner = np.repeat(np.arange(len(begins)), np.diff([*begins, len(log)]))
     size = np.add.reduceat(log.size, begins)
     time = np.add.reduceat(log.size * log.time, begins) / size
+    near = 0.5 * float(np.median(np.diff(log.time))) if len(log) > 1 else 0.0
     merged = {name: _Merged.of(lines, begins, owner) for name, lines in log.lines.items()}
     return Averages(
         rows=log.rows[begins],
         time=time,
-        readings={name: line.at(time) for name, line in merged.items()},
+        readings={name: line.at(time, near) for name, line in merged.items()},
         blocks=Blocks(
             count=size,
             scatter={name: line.scatter() for name, line in merged.items()},
@@ -89,8 +93,8 @@ def _counts(lines: Iterable[Lines], share: IntArray, most: int, evenly: int) -> 
         change = np.maximum(clear, 0.0)
         total = change.sum()
         if total > 0:
-            either = np.maximum(np.append(change, 0.0), np.append(0.0, change))
-            worth[seen] = np.maximum(worth[seen], either / total)
+            either = np.append(change, 0.0) + np.append(0.0, change)
+            worth[seen] = np.maximum(worth[seen], 0.5 * either / total)
     counts: IntArray = np.clip(np.ceil(evenly * worth), 1, most).astype(np.int64)
     return counts
 
@@ -103,6 +107,7 @@ class _Merged:
     time: FloatArray
     value: FloatArray
     slope: FloatArray
+    spread: FloatArray
     squares: FloatArray
     pairs: FloatArray
     products: FloatArray
@@ -129,14 +134,26 @@ class _Merged:
             time=time,
             value=value,
             slope=slope,
+            spread=spread,
             squares=total(lines.squares + lines.count * level**2 + tilt**2 * lines.spread),
             pairs=total(lines.pairs),
             products=total(_products(lines, level, tilt)),
         )
 
-    def at(self, time: FloatArray) -> FloatArray:
-        """The line at the middle of the average, of which a quantity may have fewer samples."""
-        return self.value + self.slope * (time - self.time)
+    def at(self, time: FloatArray, near: float) -> FloatArray:
+        """The line at the middle of the average, of which a quantity may have fewer samples.
+
+        NaN where all of these lie to one side, so that the line would have to be drawn out
+        further than they spread and than `near`.
+        """
+        off = np.abs(time - self.time)
+        with np.errstate(invalid="ignore"):
+            spread = np.sqrt(self.spread / self.count)
+            return np.where(
+                off <= np.maximum(spread, near),
+                self.value + self.slope * (time - self.time),
+                np.nan,
+            )
 
     def scatter(self) -> FloatArray:
         """Standard deviation about the line; the usual one where there are too few samples."""
@@ -152,7 +169,8 @@ class _Merged:
         The median over the averages, so that one with a step in it does not decide; the
         two constants that were fitted to n samples take 2/n from it.
         """
-        seen = (self.squares > 0) & (self.pairs >= 4)
+        rounding = _ROUNDING * np.nanmax(np.abs(self.value), initial=0.0)
+        seen = (self.squares > self.count * rounding**2) & (self.pairs >= 4)
         if not seen.any():
             return 0.0
         count, squares = self.count[seen], self.squares[seen]

@@ -149,7 +149,8 @@ def read_plain(log: LogLayout, content: bytes) -> PlainPiece | None:
     if not _possible(log, written, exponents=b"e" in content or b"E" in content):
         return None
     clock = written.pop("time") - log.first_stamp
-    if len(steps_back(clock, log.decimals["time"], abs(log.first_stamp))):
+    back = bool((clock[1:] < clock[:-1]).any())
+    if back and len(steps_back(clock, log.decimals["time"], abs(log.first_stamp))):
         return None
     return PlainPiece(
         lines=lines,

@@ -54,6 +54,7 @@ class LogSizes:
     long: int = LONG  # rows
     piece: int = _PIECE  # bytes
     stretches: int = _STRETCHES
+    shortest: int = _SHORTEST  # samples of a stretch
     evenly: int = EVENLY  # averages of a log that changes evenly
 
 
@@ -262,7 +263,7 @@ class _Collected:
     def size(self) -> int:
         """Samples in a stretch."""
         rows = (self.log.path.stat().st_size - self.log.start) / self.log.line_length
-        return max(_SHORTEST, int(np.ceil(rows / self.sizes.stretches)))
+        return max(self.sizes.shortest, int(np.ceil(rows / self.sizes.stretches)))
 
     @property
     def too_many_problems(self) -> bool:
@@ -290,6 +291,8 @@ class _Collected:
         content = content.rstrip(b"\x00")
         if self.ended and content:
             self._complain_of_zeros()
+            self.line += content.count(b"\n")
+            return
         self.ended |= ended
         try:
             text = decode(self.log.path, content)

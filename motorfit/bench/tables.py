@@ -104,7 +104,7 @@ def count_rows(path: Path, text: str, delimiter: str) -> int:
     """Count the rows of a text as a spreadsheet does, where a quoted cell may hold line ends."""
     if '"' in text:
         return sum(1 for _ in _records(path, text.removesuffix("\n"), delimiter))
-    return text.count("\n") + (not text.endswith("\n"))
+    return text.count("\n") + (text != "" and not text.endswith("\n"))
 
 
 def column_letter(number: int) -> str:
