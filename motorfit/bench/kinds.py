@@ -131,7 +131,6 @@ KINDS: dict[Kind, TestKind] = {
             title="breakaway torque",
             required=(_SHAFT_TORQUE,),
             optional=frozenset({"position"}),
-            used=False,
         ),
         TestKind(
             name="zero",

@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from motorfit.bench.records import Bench
+from motorfit.errors import NotMeasuredError
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Answer
 from motorfit.profile.model import MachineProfile
+
+#: A continuous current whose interval is wider than this part of it is a rough one.
+_WIDE_CURRENT = 0.5
 
 
 def answers(bench: Bench, profile: MachineProfile) -> tuple[Answer, ...]:
@@ -77,16 +81,31 @@ def _how_hard_to_turn(profile: MachineProfile) -> Answer:
         return Answer(question=question, answer="yes", why="loss at any speed in the tested range")
     if _combined(profile, "coulomb_torque"):
         return Answer(question=question, answer="partly", why="at one speed only")
+    if _known(profile, "breakaway_torque"):
+        return Answer(question=question, answer="partly", why="what starts it; not once it turns")
     return Answer(question=question, answer="no", why="needs a no-load-motor test")
 
 
 def _amps_all_day(bench: Bench, profile: MachineProfile) -> Answer:
     question = "amps all day"
-    if _known(profile, "thermal_resistance"):
-        return Answer(question=question, answer="yes", why="from the heat run")
-    if bench.of_kind("heat-run"):
-        return Answer(question=question, answer="no", why="the heat run is read, not used yet")
-    return Answer(question=question, answer="no", why="needs a heat run, not used yet")
+    if not any(len(run) for run in bench.of_kind("heat-run")):
+        return Answer(question=question, answer="no", why="needs a heat run")
+    if not _known(profile, "thermal_resistance"):
+        return Answer(question=question, answer="no", why="the heat run tells too little")
+    try:
+        current = profile.continuous_current()
+    except NotMeasuredError:
+        why = "the heat run is there; the winding's resistance is not known"
+        return Answer(question=question, answer="partly", why=why)
+    rotor = f"rotor {profile.constants.heat_run_rotor}"
+    low, high = current.interval(profile.provenance.level)
+    if high - low > _WIDE_CURRENT * current.value:
+        why = "roughly: a longer heat run would tell it better"
+        return Answer(question=question, answer="partly", why=why)
+    if current.extrapolated:
+        why = f"from the heat run, {rotor}; above the currents seen"
+        return Answer(question=question, answer="partly", why=why)
+    return Answer(question=question, answer="yes", why=f"from the heat run, {rotor}")
 
 
 def _the_label(bench: Bench, profile: MachineProfile) -> Answer:

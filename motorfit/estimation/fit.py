@@ -8,12 +8,15 @@ from numbers import Real
 
 import numpy as np
 
+from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
 from motorfit.estimate import Estimate
 from motorfit.estimation.advice import advise
 from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.breakaway import breakaway_findings, breakaway_of
+from motorfit.estimation.breakaway_profile import fit_of_breakaway, with_breakaway
 from motorfit.estimation.coast_logs import ReducedBench, reduce_logs
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.heat import fit_heating, with_cold_resistance
@@ -118,6 +121,9 @@ def fit(
     wanted_terms = check_terms(terms)
     told = with_cold_resistance(bench)
     if not any(len(run) for run in told.of_kind(*USED_KINDS)):
+        breakaway = breakaway_of(bench, level)
+        if breakaway is not None:
+            return fit_of_breakaway(bench, breakaway, level)
         raise FitError(_nothing_used(bench))
     with settled_or_told():
         reduced = reduce_logs(told)
@@ -144,10 +150,14 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     remarks = remarks_on(chosen.considered, residuals, joint)
     constant = torque_constant(judged, level)
     heat = fit_heating(bench, uncertainty, level)
-    findings = fit_findings(bench, judged, widths, (*remarks, *heat.findings), constant)
+    breakaway = breakaway_of(bench, level)
+    further = (*heat.findings, *breakaway_findings(breakaway, uncertainty, level))
+    findings = fit_findings(bench, judged, widths, (*remarks, *further), constant)
     profile = make_profile(bench, uncertainty, findings, level)
-    profile = with_heating(profile, heat.heating, uncertainty)
+    profile = with_breakaway(with_heating(profile, heat.heating, uncertainty), breakaway)
     widths |= thermal_widths(heat.heating)
+    if breakaway is not None:
+        widths["breakaway_torque"] = breakaway.widths
     stacked = joint.stack.residual
     return Fit(
         bench=whole,
@@ -168,6 +178,7 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         terms=chosen.considered,
         robust=joint.problem.held is not None,
         torque_constant=constant,
+        breakaway=breakaway,
         heating=heat.heating,
     )
 
@@ -230,7 +241,8 @@ def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthSh
 def _counts(bench: Bench) -> dict[str, int]:
     """Used readings a file; one table may hold two kinds of test."""
     counts: dict[str, int] = {}
-    for run in bench.of_kind(*USED_KINDS, "heat-run", "zero"):
+    others: tuple[Kind, ...] = ("breakaway", "heat-run", "zero")
+    for run in (*bench.of_kind(*USED_KINDS, *others), *bench.of_drive_alone):
         counts[run.source.name] = counts.get(run.source.name, 0) + len(run)
     return counts
 

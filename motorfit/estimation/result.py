@@ -102,6 +102,7 @@ class Breakaway:
     scatter: float  # of a repeated reading at one position, relative to the mean
     positions: int  # distinct ones that were read
     directions: int  # of rotation
+    widths: tuple[WidthShare, ...]  # causes of the mean's variance, largest first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
