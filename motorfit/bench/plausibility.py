@@ -11,6 +11,12 @@ from collections.abc import Callable, Iterable, Sequence
 from motorfit.bench.drive import power_of_drive
 from motorfit.bench.evidence import Evidence, Instruments
 from motorfit.bench.records import Run
+from motorfit.bench.sense_of_heat import (
+    heat_run_cools,
+    heat_run_too_short,
+    heat_run_without_current,
+    heat_run_without_speed,
+)
 from motorfit.bench.sense_of_machine import (
     almost_no_voltage,
     constant_against_label,
@@ -47,6 +53,10 @@ CHECKS: tuple[Check, ...] = (
     load_values,
     mixed_signs,
     power_of_drive,
+    heat_run_cools,
+    heat_run_without_current,
+    heat_run_without_speed,
+    heat_run_too_short,
     speed_not_checked,
 )
 

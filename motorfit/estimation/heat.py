@@ -10,7 +10,7 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Run
 from motorfit.estimate import Estimate, NotKnown, coverage_factor
 from motorfit.estimation.heat_curve import curve_of, hottest, posterior, temperature_from_cooling
-from motorfit.estimation.heat_errors import Errors
+from motorfit.estimation.heat_errors import Errors, parameter
 from motorfit.estimation.heat_fit import Fitted, better_fit
 from motorfit.estimation.heat_intervals import Spread, intervals, spread_of
 from motorfit.estimation.heat_longer import another_half_hour
@@ -121,8 +121,9 @@ def fit_heating(bench: Bench, uncertainty: Uncertainty, level: float) -> HeatOut
     readings = heat_readings(run)
     if readings is None:
         return HeatOutcome(findings=(too_little(run, FEWEST_READINGS),))
-    from motorfit.estimation.heat_errors import parameter
-
+    turning = bench.settings.heat_run.rotor == "turning"
+    if turning and np.isnan(readings.get("speed")[readings.heating]).any():
+        return HeatOutcome()  # told before the fit
     if parameter(uncertainty, R) is None:
         return HeatOutcome(findings=(without_resistance(run),))
     model = heat_model(bench, uncertainty, readings)

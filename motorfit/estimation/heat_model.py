@@ -44,8 +44,23 @@ _REPEATS = 0.001
 #: Usual scatter of a thermometer. [K]
 _THERMOMETER_REPEATS = 0.2
 
-#: Brush drop where nothing is known: share of the largest voltage, and at most. [V]
-_USUAL_DROP = (0.1, 1.0)
+#: Brush drop where nothing is known, and its doubt: common practice, no source. [V]
+_USUAL_DROP = {
+    "carbon": (1.2, 0.7),
+    "metal-graphite": (0.5, 0.3),
+    "precious-metal": (0.1, 0.1),
+    "unknown": (0.8, 0.7),
+}
+
+#: Ten times its doubt is as good as anything.
+_FORGOTTEN = 10.0
+
+#: The current may have been switched at any instant between two readings. At half way the power
+#: is that much more or less of the step: half of the area on either side of it counts there.
+_SWITCHING = 1.0 / 3.0**0.5
+
+#: It is no more than this share of the largest voltage of a held rotor, doubt and all alike.
+_MOST_DROP = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,7 +127,7 @@ class HeatModel:
     def _calibrated_current(self) -> FloatArray:
         voltage = np.nan_to_num(self.readings.get("voltage"))
         sign = -1.0 if self.generating else 1.0
-        return machine_current(sign * self.readings.get("current"), voltage, self.conductance)
+        return machine_current(sign * self.readings.smooth_current, voltage, self.conductance)
 
     def resistance(self, unknown: FloatArray) -> FloatArray:
         """Of the winding in this run, at the reference temperature, (..., 1). [ohm]"""
@@ -129,13 +144,23 @@ class HeatModel:
         time, grid = self.readings.time, self.readings.grid
         current = np.abs(self.true_current(unknown))
         brushes = self.brush_drop(unknown) * brush_saturation(current, self.scale) * current
-        copper = _on_grid(current, time, grid) ** 2 * self.resistance(unknown)
+        copper = _on_grid(current**2, time, grid) * self.resistance(unknown)
         power = copper * winding_factor(self.air(unknown), self.reference, self.winding_constant)
         power = power + _on_grid(brushes, time, grid)
         if self.turning and self.loss_known:
             speed, machine = self.readings.on_grid("speed", 0.0), self.machine(unknown)
             power = power + (machine[T0] + machine[B] * speed + machine[C] * speed**2) * speed
+        power = power + self._switching(power, unknown)
         return np.asarray(power), np.asarray(copper / (self.winding_constant + self.reference))
+
+    def _switching(self, power: FloatArray, unknown: FloatArray) -> FloatArray | float:
+        """Heat more or less between two readings of which only one is of the heating current."""
+        at = self.readings.switching
+        if not len(at):
+            return 0.0
+        jump = np.zeros(power.shape)
+        jump[..., at] = power[..., at - 1] - power[..., at + 1]
+        return np.asarray(self.errors.total("switching", unknown) * jump)
 
     def rise(
         self, core: FloatArray, unknown: FloatArray, answer: FloatArray | None = None
@@ -170,6 +195,11 @@ class HeatModel:
         voltage = self.resistance(unknown) * factor * current
         voltage = voltage + self.brush_drop(unknown) * brush_saturation(current, self.scale)
         voltage = voltage + (self.lead_resistance + self.errors.total("leads", unknown)) * current
+        sign = -1.0 if self.generating else 1.0
+        beside = sign * (self.readings.get("current") - self.readings.smooth_current)
+        voltage = (
+            voltage + self.errors.total("follows", unknown) * self.machine(unknown)[R] * beside
+        )
         if self.turning:
             slope = self.magnet_slope[0] + self.errors.total("magnet slope", unknown)
             speed = np.nan_to_num(self.readings.get("speed"))
@@ -229,12 +259,17 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
     """
     settings, problem = bench.settings, uncertainty.joint.problem
     errors = errors_of(bench, uncertainty, readings)
+    _bound_brushes(bench, uncertainty, readings, errors)
     turning = settings.heat_run.rotor == "turning"
     places = {index: parameter(uncertainty, index) for index in (K, R, VB, VBS, T0, B, C, A)}
     known = uncertainty.joint.standing.known
     by_voltage = bool(np.isfinite(readings.get("voltage")).sum() > 1)
     told, shown, usual = _told(bench, readings, by_voltage, problem.conditions.brush_current_scale)
-    _add_brushes(readings, errors, places, turning)
+    # what the ammeter shows beside a smooth current is its scatter, or a current that truly wanders
+    errors.means["follows"] = np.full(len(readings), 0.5)
+    wanders = Unknown(nuisance=None, words="whether the current wandered or its readings did")
+    errors.add(wanders, "follows", np.full(len(readings), 0.5))
+    _add_brushes(readings, errors, places, turning, _usual_drop(bench, readings))
     slope = _magnet_slope(problem.magnet_coefficient)
     if turning:
         doubt = Unknown(nuisance=None, words="how warm the magnets became")
@@ -289,7 +324,11 @@ def _told(
 
 
 def _add_brushes(
-    readings: HeatReadings, errors: Errors, places: dict[int, int | None], turning: bool
+    readings: HeatReadings,
+    errors: Errors,
+    places: dict[int, int | None],
+    turning: bool,
+    usual: tuple[float, float],
 ) -> None:
     """A brush drop that the joint fit lacks: another brushes' drop, or a usual one."""
     one = np.ones(len(readings))
@@ -300,18 +339,56 @@ def _add_brushes(
         doubt = Unknown(nuisance=None, words="brush drop of the held rotor")
         errors.add(doubt, "brush ratio", BRUSH_DIFFERENCE * one)
         return
-    largest = float(np.nanmax(np.abs(readings.get("voltage")), initial=0.0))
-    usual = min(_USUAL_DROP[1], _USUAL_DROP[0] * largest)
-    errors.means["brush drop"] = usual * one
-    errors.add(Unknown(nuisance=None, words="brush drop, assumed"), "brush drop", usual * one)
+    errors.means["brush drop"] = usual[0] * one
+    errors.add(Unknown(nuisance=None, words="brush drop, assumed"), "brush drop", usual[1] * one)
+
+
+def _usual_drop(bench: Bench, readings: HeatReadings) -> tuple[float, float]:
+    """A brush drop of such brushes, and its doubt. [V]"""
+    drop, doubt = _USUAL_DROP[bench.settings.machine.brush_material]
+    largest = _MOST_DROP * float(np.nanmax(np.abs(readings.get("voltage")), initial=0.0))
+    return (min(drop, largest), min(doubt, largest)) if largest > 0 else (drop, doubt)
+
+
+def _bound_brushes(
+    bench: Bench, uncertainty: Uncertainty, readings: HeatReadings, errors: Errors
+) -> None:
+    """A brush drop that the joint fit leaves open is one of a usual size.
+
+    Resistance and drop are known together then, and the usual drop moves the resistance.
+    """
+    known, places = uncertainty.joint.standing.known, []
+    for index in (VB, VBS):
+        place = parameter(uncertainty, index)
+        if place is not None and not known[place]:
+            places.append(place)
+    drop, doubt = _usual_drop(bench, readings)
+    root = errors.by_unknown[: errors.joint_scatter]
+    for place in places:
+        covariance = root.T @ root
+        along = covariance[:, place] / covariance[place, place]
+        # where the joint fit left it is no knowledge: all of that direction is forgotten
+        covariance = covariance + (_FORGOTTEN * doubt) ** 2 * np.outer(along, along)
+        gain = covariance[:, place] / (covariance[place, place] + doubt**2)
+        errors.machine = errors.machine + gain * (drop - errors.machine[place])
+        left = covariance - np.outer(gain, covariance[place])
+        size = np.sqrt(np.maximum(np.diag(left), 1e-300))
+        values, vectors = np.linalg.eigh(left / np.outer(size, size))
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))).T * size
+    errors.by_unknown[: errors.joint_scatter] = root
 
 
 def _add_cooling(readings: HeatReadings, errors: Errors) -> None:
-    """Brushes at the small current that the cooling is read with; the last of all unknowns."""
+    """Brushes at the small current of the cooling, and when it was switched: the last unknowns."""
     cooling = np.where(readings.heating, 0.0, BRUSH_DIFFERENCE)
     if np.any(cooling):
         words = "brush drop at the small current of the cooling readings"
         errors.add(Unknown(nuisance=None, words=words), "brush ratio", cooling)
+    for place in readings.switching:
+        shape = np.zeros(len(readings.grid))
+        shape[place] = _SWITCHING
+        words = "moment of switching the current"
+        errors.add(Unknown(nuisance=None, words=words), "switching", shape)
 
 
 def _magnet_slope(coefficient: float | None) -> tuple[float, float, float]:

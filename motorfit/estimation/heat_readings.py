@@ -26,6 +26,12 @@ OFF = 0.5
 #: Current below this share of the largest is as good as none.
 NOTHING = 0.005
 
+#: From one reading to the next a steady current changes by less than this, relative to the largest.
+_STEADY = 0.02
+
+#: A polynomial has a degree more for so many readings, up to the most.
+_PER_DEGREE, _MOST_DEGREE = 8, 6
+
 _COLUMNS = ("current", "voltage", "speed", "winding", "ambient", "magnets")
 
 
@@ -36,10 +42,12 @@ class HeatReadings:
     run: Run
     time: FloatArray  # (n,) since the current was switched on [s]
     columns: Mapping[str, FloatArray]  # (n,) current, voltage, speed, temperatures; as shown
+    smooth_current: FloatArray  # (n,) as shown, without the scatter from reading to reading [A]
     count: FloatArray  # (n,)
     samples: int  # in the whole log
     grid: FloatArray  # (g,) instants that the model steps through, `time` among them [s]
     place: IntArray  # (n,) of each reading in the grid
+    switching: IntArray  # (s,) instants of the grid half way between heating and not
 
     def __len__(self) -> int:
         return len(self.time)
@@ -111,17 +119,22 @@ def heat_readings(run: Run) -> HeatReadings | None:
     clock = np.bincount(groups, weight * clock) / total
     columns = {name: _mean(values, weight, groups) for name, values in columns.items()}
     start = _start(clock, np.abs(columns["current"]))
-    grid = _grid(start, clock)
     if len(clock) < 2:
         return None
+    size = np.abs(columns["current"])
+    switched = np.flatnonzero(np.diff(size > OFF * size.max()) != 0)
+    between = 0.5 * (clock[switched] + clock[switched + 1])
+    grid = _grid(start, clock, switched)
     return HeatReadings(
         run=run,
         time=clock - start,
         columns=columns,
+        smooth_current=_smooth(clock, columns["current"]),
         count=total,
         samples=int(run.blocks.samples if run.blocks is not None else there.sum()),
         grid=grid - start,
         place=np.searchsorted(grid, clock),
+        switching=np.searchsorted(grid, between),
     )
 
 
@@ -152,14 +165,36 @@ def _start(clock: FloatArray, size: FloatArray) -> float:
     return 0.0 if counted_from_zero and size[0] > NOTHING * size.max() else first
 
 
-def _grid(start: float, clock: FloatArray) -> FloatArray:
-    """The readings' instants, the start, and more where they are far apart."""
+def _smooth(clock: FloatArray, current: FloatArray) -> FloatArray:
+    """A polynomial through each stretch of a current that nobody switched or turned up, (n,).
+
+    The scatter of an ammeter's readings, taken for current, would lower the resistance that
+    voltages and currents give (regression dilution), and raise the brush drop.
+    """
+    largest = float(np.max(np.abs(current)))
+    stretches = np.concatenate([[0], np.cumsum(np.abs(np.diff(current)) > _STEADY * largest)])
+    smooth = current.copy()
+    for stretch in np.unique(stretches):
+        here = stretches == stretch
+        degree = min(int(here.sum()) // _PER_DEGREE, _MOST_DEGREE)
+        if here.sum() > 2:
+            line = np.polynomial.Polynomial.fit(clock[here], current[here], degree)
+            smooth[here] = line(clock[here])
+    return smooth
+
+
+def _grid(start: float, clock: FloatArray, switched: IntArray) -> FloatArray:
+    """The readings' instants, the start, and more where they are far apart.
+
+    Where the current was switched after a reading there is one more, just half way.
+    """
     longest = (clock[-1] - start) / _FINEST_STEPS
     instants = np.unique(np.concatenate([[start], clock]))
     steps = np.diff(instants)
     parts = np.maximum(np.ceil(steps / longest), 1).astype(int)
+    parts[switched + len(instants) - len(clock)] = 2
     fine = [
-        np.linspace(begin, begin + step, part, endpoint=False)
-        for begin, step, part in zip(instants, steps, parts, strict=False)
+        np.linspace(begin, end, part, endpoint=False)
+        for begin, end, part in zip(instants[:-1], instants[1:], parts, strict=True)
     ]
     return np.concatenate([*fine, instants[-1:]])
