@@ -113,7 +113,7 @@ def stretches(
     bounds = np.concatenate([[0], inner, [len(time)]]).astype(np.int64)
     pieces: list[Stretches] = []
     for grid in _grids(bounds, size):
-        moments = grid.of(time)
+        moments = _Moments.of(grid.of(time))
         lines: dict[str, Lines] = {}
         spikes: dict[str, int] = {}
         for name, values in columns.items():
@@ -124,7 +124,7 @@ def stretches(
             Stretches(
                 rows=rows[grid.begins],
                 size=grid.counts,
-                time=_means(moments, grid.mask),
+                time=_means(moments.time, grid.mask),
                 part=np.searchsorted(bounds, grid.begins, side="right") - 1,
                 lines=lines,
                 spikes=spikes,
@@ -222,14 +222,32 @@ def _means(values: FloatArray, mask: BoolArray | None) -> FloatArray:
     return np.asarray(np.where(mask, values, 0.0).sum(axis=1) / mask.sum(axis=1))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Moments:
+    """Times of samples, a stretch a line, with what every quantity needs of them."""
+
+    time: FloatArray
+    mean: FloatArray
+    from_mean: FloatArray
+    spread: FloatArray
+
+    @classmethod
+    def of(cls, time: FloatArray) -> _Moments:
+        mean = time.mean(axis=1)
+        from_mean = time - mean[:, None]
+        spread = np.einsum("ij,ij->i", from_mean, from_mean)
+        return cls(time=time, mean=mean, from_mean=from_mean, spread=spread)
+
+
 def _clean_lines(
-    time: FloatArray, values: FloatArray, mask: BoolArray | None, rounding: float
+    moments: _Moments, values: FloatArray, mask: BoolArray | None, rounding: float
 ) -> tuple[Lines, int]:
     """Lines through the samples that are no spikes, and how many are."""
     if not np.isfinite(values.sum()):
         written = np.isfinite(values)
         mask = written if mask is None else mask & written
-    lines, worst = _plain_lines(time, values) if mask is None else _lines(time, values, mask)
+    time = moments.time
+    lines, worst = _plain_lines(moments, values) if mask is None else _lines(time, values, mask)
     usual = _usual_scatter(lines)
     odd = _perhaps_with_spikes(lines, worst, usual, rounding)
     if not len(odd):
@@ -293,23 +311,21 @@ def _medians(values: FloatArray) -> FloatArray:
     return np.asarray(0.5 * (ordered[line, low] + ordered[line, np.minimum(high, low + 1)]))
 
 
-def _plain_lines(time: FloatArray, values: FloatArray) -> tuple[Lines, FloatArray]:
+def _plain_lines(moments: _Moments, values: FloatArray) -> tuple[Lines, FloatArray]:
     """Lines where every sample counts, and the size of the largest residual."""
     height, width = values.shape
-    moments = time.mean(axis=1)
     means = values.mean(axis=1)
-    from_mean = time - moments[:, None]
+    from_mean, spread = moments.from_mean, moments.spread
     residual = values - means[:, None]
-    spread = np.einsum("ij,ij->i", from_mean, from_mean)
     cross = np.einsum("ij,ij->i", from_mean, residual)
     slope = np.divide(cross, spread, out=np.zeros(height), where=spread > 0)
     residual -= slope[:, None] * from_mean
     lines = Lines(
         count=np.full(height, float(width)),
-        time=moments,
+        time=moments.mean.copy(),
         value=means,
         slope=slope,
-        spread=spread,
+        spread=spread.copy(),
         squares=np.einsum("ij,ij->i", residual, residual),
         pairs=np.full(height, float(width - 1)),
         products=np.einsum("ij,ij->i", residual[:, 1:], residual[:, :-1]),
@@ -328,7 +344,9 @@ def _lines(time: FloatArray, values: FloatArray, mask: BoolArray) -> tuple[Lines
     moments = np.where(mask, time, 0.0).sum(axis=1) / shares
     means = np.where(mask, values, 0.0).sum(axis=1) / shares
     from_mean = np.where(mask, time - moments[:, None], 0.0)
-    plain, worst = _plain_lines(from_mean, np.where(mask, values - means[:, None], 0.0))
+    plain, worst = _plain_lines(
+        _Moments.of(from_mean), np.where(mask, values - means[:, None], 0.0)
+    )
     residual = np.where(mask, values - means[:, None] - plain.slope[:, None] * from_mean, 0.0)
     both = mask[:, 1:] & mask[:, :-1]
     lines = replace(

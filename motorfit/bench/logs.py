@@ -12,51 +12,23 @@ import os
 from collections import deque
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
-from motorfit.arrays import FloatArray, IntArray
-from motorfit.bench.clock import ran_backwards, steps_back
 from motorfit.bench.columns import lay_out
 from motorfit.bench.encoding import decode, read_beginning, read_pieces
 from motorfit.bench.kinds import TestKind, drive_alone
-from motorfit.bench.log_averages import EVENLY, Averages, averages
-from motorfit.bench.log_blocks import Stretches, is_gap, joined, stretches, usual_step
-from motorfit.bench.log_layout import LogLayout, as_sheet, lay_out_log, read_plain
-from motorfit.bench.records import ExcludedRow, Run
-from motorfit.bench.runs import PieceReadings, SheetReadings, read_piece, read_runs, size_in_si
+from motorfit.bench.log_collect import CollectedLog
+from motorfit.bench.log_layout import LogLayout, lay_out_log
+from motorfit.bench.log_pieces import LogSizes, Piece, plain_piece
+from motorfit.bench.runs import SheetReadings, read_runs
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.shaft_remarks import shaft_remarks
-from motorfit.bench.signs import consumer_signs, written_as_magnitudes
-from motorfit.bench.tables import count_rows, split_table
-from motorfit.errors import BenchError, BenchProblemsError, LocatedError
-from motorfit.finding import Finding
+from motorfit.bench.tables import split_table
 from motorfit.meter import Instrument
 
-#: A sheet with more rows than this is read as a log.
-LONG = 20_000  # rows
-
-_PIECE = 4_000_000  # bytes
 _BEGINNINGS = (32_000, 256_000, 4_000_000)  # bytes, until a reading is among them
-_SHORTEST = 8  # samples of a stretch
-_STRETCHES = 100_000  # of a whole log
-_PROBLEMS = 20  # of a file that are told one by one
-_MOST_KEPT = 1000  # notes, and rows left out, of one log
 _HELPERS = 3  # threads beside the first, where there are processors for them
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogSizes:
-    """How a log is cut: from which size on, and into what."""
-
-    long: int = LONG  # rows
-    piece: int = _PIECE  # bytes
-    stretches: int = _STRETCHES
-    shortest: int = _SHORTEST  # samples of a stretch
-    evenly: int = EVENLY  # averages of a log that changes evenly
-
 
 USUAL = LogSizes()
 
@@ -67,18 +39,6 @@ class LogReadings:
 
     sheet: SheetReadings
     fingerprint: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Piece:
-    """A piece of a log as stretches, with what is needed to join it to the next."""
-
-    lines: int
-    stretches: Stretches
-    first: float  # times of its first and last sample [s]
-    last: float
-    step: float  # a usual one [s]
-    decimals: Mapping[str, int]
 
 
 def read_log(
@@ -124,7 +84,7 @@ def read_log(
     digest = hashlib.sha256()
     with path.open("rb") as file:
         digest.update(file.read(log.start))
-    collected = _Collected(log=log, sizes=sizes)
+    collected = CollectedLog(log=log, sizes=sizes)
     for content, piece in _in_turn(log, digest, collected.size, sizes):
         collected.add(content, piece)
         if collected.too_many_problems:
@@ -172,19 +132,19 @@ def _beginning(
 
 def _in_turn(
     log: LogLayout, digest: hashlib._Hash, size: int, sizes: LogSizes
-) -> Iterator[tuple[bytes, _Piece | None]]:
+) -> Iterator[tuple[bytes, Piece | None]]:
     """Read the pieces of a log in all threads, and yield them in the order of the file."""
     helpers = min(_processors() - 1, _HELPERS)
-    waiting: deque[tuple[bytes, Future[_Piece | None]]] = deque()
+    waiting: deque[tuple[bytes, Future[Piece | None]]] = deque()
     with ThreadPoolExecutor(max(helpers, 1)) as pool:
         for content in read_pieces(log.path, log.start, sizes.piece):
             digest.update(content)
             busy = sum(not future.done() for _, future in waiting)
             if busy < 2 * helpers:
-                waiting.append((content, pool.submit(_plain, log, content, size)))
+                waiting.append((content, pool.submit(plain_piece, log, content, size)))
             else:
-                here: Future[_Piece | None] = Future()
-                here.set_result(_plain(log, content, size))
+                here: Future[Piece | None] = Future()
+                here.set_result(plain_piece(log, content, size))
                 waiting.append((content, here))
             while waiting and (waiting[0][1].done() or len(waiting) > 4 * (helpers + 1)):
                 content, future = waiting.popleft()
@@ -197,337 +157,3 @@ def _processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def _plain(log: LogLayout, content: bytes, size: int) -> _Piece | None:
-    plain = read_plain(log, content)
-    if plain is None:
-        return None
-    return _cut(log, plain.lines, plain.rows, plain.time, plain.columns, plain.decimals, size)
-
-
-def _cut(
-    log: LogLayout,
-    lines: int,
-    rows: IntArray,
-    time: FloatArray,
-    columns: Mapping[str, FloatArray],
-    decimals: Mapping[str, int],
-    size: int,
-    starts: IntArray | None = None,
-) -> _Piece | None:
-    """Cut what was read into stretches; None where there is nothing to cut."""
-    if not len(time):
-        return None
-    steps = np.diff(time)
-    middle = float(np.median(steps[:: max(1, len(steps) // 512)])) if len(steps) else 0.0
-    if starts is not None or (len(steps) and not 0 < float(steps.max()) <= 5 * middle):
-        middle = usual_step(steps)
-        gaps = np.flatnonzero(is_gap(steps, middle)) + 1
-        starts = gaps if starts is None else np.union1d(gaps, starts)
-    written = {
-        name: 10.0 ** -log.decimals.get(name.strip(), 0) * abs(log.places[name].factor)
-        for name in columns
-    }
-    return _Piece(
-        lines=lines,
-        stretches=stretches(rows, time, columns, size=size, steps=written, starts=starts),
-        first=float(time[0]),
-        last=float(time[-1]),
-        step=middle,
-        decimals=decimals,
-    )
-
-
-@dataclass(slots=True, kw_only=True)
-class _Collected:
-    """What has been read of a log so far."""
-
-    log: LogLayout
-    sizes: LogSizes
-    line: int = 0  # below the headers
-    pieces: list[Stretches] = field(default_factory=list)
-    behind_gap: list[bool] = field(default_factory=list)
-    last: float = np.nan  # time of the last sample [s]
-    step: float = 0.0
-    decimals: dict[str, int] = field(default_factory=dict)
-    marks: list[tuple[int, str, str]] = field(default_factory=list)  # row, setting, direction
-    notes: list[tuple[int, str]] = field(default_factory=list)
-    remarks: list[tuple[int, str]] = field(default_factory=list)
-    excluded: list[ExcludedRow] = field(default_factory=list)
-    more_excluded: int = 0
-    problems: list[BenchError] = field(default_factory=list)
-    ended: bool = False  # by zero bytes, as in a file that was made too long
-
-    @property
-    def size(self) -> int:
-        """Samples in a stretch."""
-        rows = (self.log.path.stat().st_size - self.log.start) / self.log.line_length
-        return max(self.sizes.shortest, int(np.ceil(rows / self.sizes.stretches)))
-
-    @property
-    def too_many_problems(self) -> bool:
-        return len(self.problems) > _PROBLEMS
-
-    @property
-    def row(self) -> int:
-        """Row of the next line."""
-        return self.log.beginning.header_row + 1 + self.line
-
-    def add(self, content: bytes, piece: _Piece | None) -> None:
-        """Add the next lines, as stretches where they were plain."""
-        if piece is None:
-            self._add_carefully(content)
-            return
-        if self.ended:
-            self._complain_of_zeros()
-        new = self._mark(self.row, "", "")
-        self._append(piece, self.row, new)
-        self.line += piece.lines
-
-    def _add_carefully(self, content: bytes) -> None:
-        """Add lines read as a small sheet is, with what is wrong with them."""
-        ended = content.endswith(b"\x00")
-        content = content.rstrip(b"\x00")
-        if self.ended and content:
-            self._complain_of_zeros()
-            self.line += content.count(b"\n")
-            return
-        self.ended |= ended
-        try:
-            text = decode(self.log.path, content)
-        except LocatedError as error:
-            self.problems.append(_moved(error, self.row - 1))
-            self.line += content.count(b"\n")
-            return
-        shift = self.row - 2
-        try:
-            sheet = as_sheet(self.log, text)
-            if sheet is not None:
-                self.remarks += [(row + shift, remark) for row, remark in sheet.remarks]
-                self._add_readings(
-                    read_piece(sheet, self.log.test, self.log.speed, self.log.sign), shift
-                )
-        except BenchProblemsError as error:
-            self.problems += [_moved(problem, shift) for problem in error.problems]
-        except LocatedError as error:
-            self.problems.append(_moved(error, shift))
-        self.line += count_rows(self.log.path, text, self.log.beginning.delimiter)
-
-    def _add_readings(self, piece: PieceReadings, shift: int) -> None:
-        room = max(0, _MOST_KEPT - len(self.excluded))
-        self.excluded += [
-            ExcludedRow(row=each.row + shift, reason=each.reason) for each in piece.excluded[:room]
-        ]
-        self.more_excluded += len(piece.excluded[room:])
-        if piece.problems:
-            self.problems += [_moved(problem, shift) for problem in piece.problems]
-            return
-        if not len(piece.rows):
-            return
-        place = self.log.places["time"]
-        clock = piece.clock - self.log.first_stamp
-        back = steps_back(clock, piece.decimals["time"], abs(self.log.first_stamp))
-        self.problems += [
-            self._ran_backwards(int(piece.rows[each]) + shift, clock[each - 1], clock[each])
-            for each in back.tolist()
-        ]
-        starts = self._marks_of(piece, shift)
-        self._keep_notes(piece, shift)
-        if self.problems:
-            return
-        blank = np.full(len(piece.rows), np.nan)
-        columns = {
-            name: piece.extra.get(name[1:], blank)
-            if name.startswith(" ")
-            else piece.readings.get(name, blank)
-            for name in self.log.places
-            if name != "time"
-        }
-        cut = _cut(
-            self.log,
-            0,
-            piece.rows,
-            clock * place.factor,
-            columns,
-            piece.decimals,
-            self.size,
-            starts,
-        )
-        if cut is not None:
-            self._append(cut, shift, new=bool(len(starts)) and starts[0] == 0)
-
-    def _append(self, piece: _Piece, shift: int, new: bool) -> None:
-        factor = self.log.places["time"].factor
-        pair = np.array([self.last, piece.first]) / factor
-        if len(steps_back(pair, self.log.decimals["time"], abs(self.log.first_stamp))):
-            row = int(piece.stretches.rows[0]) + shift
-            self.problems.append(self._ran_backwards(row, pair[0], pair[1]))
-        gap = bool(is_gap(piece.first - self.last, max(self.step, piece.step)))
-        self.pieces.append(replace(piece.stretches, rows=piece.stretches.rows + shift))
-        self.behind_gap.append(bool(self.behind_gap) and (gap or new))
-        self.last, self.step = piece.last, piece.step
-        for name, decimals in piece.decimals.items():
-            self.decimals[name] = max(decimals, self.decimals.get(name, decimals))
-
-    def _mark(self, row: int, setting: str, direction: str) -> bool:
-        """Note the setting and direction from a row on; whether they are others than before."""
-        if (self.marks[-1][1:] if self.marks else ("", "")) == (setting, direction):
-            return False
-        self.marks.append((row, setting, direction))
-        return True
-
-    def _marks_of(self, piece: PieceReadings, shift: int) -> IntArray:
-        """Places of a piece at which setting or direction change."""
-        starts = []
-        if any(piece.setting) or any(piece.direction) or self.marks:
-            for place, pair in enumerate(zip(piece.setting, piece.direction, strict=True)):
-                if self._mark(int(piece.rows[place]) + shift, *pair):
-                    starts.append(place)
-        return np.array(starts, dtype=np.int64)
-
-    def _keep_notes(self, piece: PieceReadings, shift: int) -> None:
-        before = self.notes[-1][1] if self.notes else ""
-        for row, note in zip(piece.rows, piece.note, strict=True):
-            if note and note != before and len(self.notes) < _MOST_KEPT:
-                self.notes.append((int(row) + shift, note))
-            before = note or before
-
-    def _complain_of_zeros(self) -> None:
-        self.ended = False
-        self.problems.append(
-            LocatedError(
-                path=self.log.path,
-                row=self.row,
-                found="zero bytes, and more readings behind them",
-                expected="readable text",
-                remedy="Keep what the logger wrote before it was interrupted.",
-            )
-        )
-
-    def _ran_backwards(self, row: int, before: float, time: float) -> LocatedError:
-        return ran_backwards(
-            self.log.path,
-            row,
-            self.log.layout.numbers["time"].header,
-            before=before + self.log.first_stamp,
-            time=time + self.log.first_stamp,
-            decimals=self.log.decimals["time"],
-        )
-
-    def readings(self, instruments: Mapping[tuple[str, str], Instrument]) -> SheetReadings | None:
-        """The run of the whole log; all problems are told if there are any."""
-        if self.problems:
-            raise BenchProblemsError(_first_problems(self.log.path, self.problems))
-        if not self.pieces:
-            return None
-        beginning = self.log.beginning
-        above = [each for each in beginning.remarks if each[0] < beginning.header_row]
-        sheet = replace(beginning, remarks=(*above, *self.remarks))
-        sample = read_runs(sheet, self.log.test, speed=self.log.speed, instruments=instruments)
-        stretched = joined(self.pieces, self.behind_gap)
-        mean = averages(stretched, evenly=self.sizes.evenly)
-        run, signs = self._run(sample.runs[0], mean)
-        said = [each for each in sample.findings if each.kind != "negative-throughout"]
-        name = self.log.path.name
-        return SheetReadings(
-            runs=(run,),
-            findings=(*said, *signs, *_on_averages(name, mean, stretched.spikes)),
-            filled_in=True,
-            displayed={(name, run.meters.get(name, "")): run.units[name][1] for name in run.units},
-        )
-
-    def _run(self, sample: Run, mean: Averages) -> tuple[Run, tuple[Finding, ...]]:
-        """The run of the averages, for the rest like that of the first rows."""
-        numbers = self.log.layout.numbers
-        filled = {name: v for name, v in mean.readings.items() if np.isfinite(v).any()}
-        readings = {"time": mean.time, **{n: v for n, v in filled.items() if n in numbers}}
-        extra = {name[1:]: values for name, values in mean.readings.items() if name.startswith(" ")}
-        of = {column.header.text: column.quantity for column in self.log.layout.extra}
-        setting, direction = self._marks_at(mean.rows)
-        signs = written_as_magnitudes(
-            readings, extra, of, direction, kind=sample.kind, file=self.log.path.name
-        )
-        consumer_signs(readings, extra, of, self.log.test)
-        size = {name: abs(size_in_si(numbers[name], self.log.speed)) for name in readings}
-        run = replace(
-            sample,
-            rows=mean.rows,
-            readings=readings,
-            extra=extra,
-            written_step={name: 10.0 ** -self.decimals[name] * size[name] for name in readings},
-            units={name: (numbers[name].header.unit, size[name]) for name in readings},
-            setting=setting,
-            direction=direction,
-            note=self._notes_at(mean.rows),
-            excluded=self._excluded(),
-            blocks=replace(
-                mean.blocks,
-                scatter={n: v for n, v in mean.blocks.scatter.items() if n in readings},
-                correlation={n: v for n, v in mean.blocks.correlation.items() if n in readings},
-            ),
-        )
-        return run, signs
-
-    def _marks_at(self, rows: IntArray) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        marks = [(0, "", ""), *self.marks]
-        places = np.searchsorted([row for row, _, _ in marks], rows, side="right") - 1
-        return tuple(marks[each][1] for each in places), tuple(marks[each][2] for each in places)
-
-    def _notes_at(self, rows: IntArray) -> tuple[str, ...]:
-        notes: dict[int, list[str]] = {}
-        for row, note in self.notes:
-            notes.setdefault(int(np.searchsorted(rows, row, side="right")) - 1, []).append(note)
-        return tuple("; ".join(dict.fromkeys(notes.get(each, ()))) for each in range(len(rows)))
-
-    def _excluded(self) -> tuple[ExcludedRow, ...]:
-        if not self.more_excluded:
-            return tuple(self.excluded)
-        last = self.excluded[-1]
-        said = f"{last.reason} (and {self.more_excluded} more rows)"
-        return (*self.excluded[:-1], ExcludedRow(row=last.row, reason=said))
-
-
-def _moved(error: BenchError, rows: int) -> BenchError:
-    """The same message of a piece, with the row that it is in the whole file."""
-    if not isinstance(error, LocatedError) or error.row is None:
-        return error
-    return LocatedError(
-        path=error.path,
-        row=error.row + rows,
-        column=error.column,
-        found=error.found,
-        expected=error.expected,
-        remedy=error.remedy,
-    )
-
-
-def _first_problems(path: Path, problems: list[BenchError]) -> list[BenchError]:
-    told = sorted(problems, key=lambda error: getattr(error, "row", None) or 0)[:_PROBLEMS]
-    if len(problems) > _PROBLEMS:
-        more = len(problems) - _PROBLEMS
-        told.append(
-            BenchError(f"{path.name}: ... and {more} more like these, as far as it was read")
-        )
-    return told
-
-
-def _on_averages(name: str, mean: Averages, spikes: Mapping[str, int]) -> Iterator[Finding]:
-    samples = mean.blocks.samples
-    yield Finding(
-        kind="log-averaged",
-        where=name,
-        says=f"{samples:,} rows are read as {len(mean.rows):,} averages of neighbouring ones, "
-        "shorter where something changes fast.",
-        severity="note",
-    )
-    for column, number in spikes.items():
-        if number:
-            yield Finding(
-                kind="spikes-left-out",
-                where=name,
-                says=f"{number:,} of {samples:,} samples of {column.strip()} stand far from their "
-                "neighbours and are left out of the averages.",
-                suggestion="If there are many, look for a loose contact.",
-                severity="note",
-            )

@@ -9,7 +9,8 @@ from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.encoding import decode, fingerprint, read_bytes
 from motorfit.bench.folder import read_bench
 from motorfit.bench.kinds import KINDS
-from motorfit.bench.logs import LogSizes, read_log
+from motorfit.bench.log_pieces import LogSizes
+from motorfit.bench.logs import read_log
 from motorfit.bench.runs import read_runs
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.tables import split_table
@@ -174,7 +175,7 @@ def test_plain_lines_need_no_closer_look(tmp_path, monkeypatch, name):
     def refuse(_, content):
         raise AssertionError(content)
 
-    monkeypatch.setattr("motorfit.bench.logs._Collected._add_carefully", refuse)
+    monkeypatch.setattr("motorfit.bench.log_collect.CollectedLog._add_carefully", refuse)
     path = write(tmp_path, SHEETS[name])
 
     assert len(in_pieces(path).sheet.runs[0]) == len(ROWS)
