@@ -95,7 +95,8 @@ def _amps_all_day(bench: Bench, profile: MachineProfile) -> Answer:
     try:
         current = profile.continuous_current()
     except NotMeasuredError:
-        why = "the heat run is there; the winding's resistance is not known"
+        lacks = "the brush drop" if _known(profile, "armature_resistance") else "the resistance"
+        why = f"the heat run is there; a load test tells {lacks}"
         return Answer(question=question, answer="partly", why=why)
     rotor = f"rotor {profile.constants.heat_run_rotor}"
     low, high = current.interval(profile.provenance.level)

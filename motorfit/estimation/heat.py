@@ -18,12 +18,13 @@ from motorfit.estimation.heat_model import HeatModel, heat_model
 from motorfit.estimation.heat_readings import HeatReadings, heat_readings
 from motorfit.estimation.heat_words import (
     assumptions,
+    decided_by_magnets,
     heat_findings,
     not_fitted,
     too_little,
     without_resistance,
 )
-from motorfit.estimation.heating_result import Heating, HeatParts, LongerRun
+from motorfit.estimation.heating_result import Heating, HeatParts, LongerRun, Widths
 from motorfit.estimation.physics import R
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
@@ -153,7 +154,7 @@ def _heating(
         spread.estimate(unit[0], "K/W", level, by_resistance),
         spread.estimate(unit[1], "s", level, by_lag),
     )
-    after = posterior(fitted)
+    after, widths = posterior(fitted), _widths(spread)
     curve = curve_of(fitted, bench, uncertainty, after, spread, level)
     heating = Heating(
         file=readings.run.source.name,
@@ -161,8 +162,8 @@ def _heating(
         speed=_mean_speed(readings) if model.turning else None,
         bodies=len(fitted.core) // 2,
         evidence=gain,
-        thermal_resistance=_worth_telling(found[0], by_resistance, readings),
-        thermal_time_constant=_worth_telling(found[1], by_lag, readings),
+        thermal_resistance=_worth_telling(found[0], by_resistance, readings, widths),
+        thermal_time_constant=_worth_telling(found[1], by_lag, readings, widths),
         thermal_bodies=_two_bodies(spread, by_lag, level) if len(fitted.core) == 4 else None,
         time=model.time,
         temperature=model.temperature(fitted.core, fitted.unknown),
@@ -183,7 +184,7 @@ def _heating(
         correlation=fitted.noise.correlation(readings.usual_step),
         samples=readings.samples,
         effective=fitted.effective,
-        widths=_widths(spread),
+        widths=widths,
         assumed=assumptions(bench, model),
         parts=_parts(spread, model.errors),
     )
@@ -191,10 +192,13 @@ def _heating(
 
 
 def _worth_telling(
-    estimate: Estimate, ends: tuple[float, float], readings: HeatReadings
+    estimate: Estimate, ends: tuple[float, float], readings: HeatReadings, widths: Widths
 ) -> Estimate | NotKnown:
     if np.exp(min(ends[1] - ends[0], 100.0)) <= _WORTH_TELLING:
         return estimate
+    if decided_by_magnets(widths):
+        needs = "heat-run with resistance readings right after the rotor is stopped"
+        return NotKnown(unit=estimate.unit, standing="unmeasured", needs=needs)
     minutes = max(30.0, 5.0 * np.ceil(3.0 * readings.end / 300.0))
     needs = f"heat-run of {minutes:.0f} minutes or more"
     return NotKnown(unit=estimate.unit, standing="unmeasured", needs=needs)
@@ -262,7 +266,7 @@ def _longer(
     )
 
 
-def _widths(spread: Spread) -> dict[str, tuple[tuple[str, str, float], ...]]:
+def _widths(spread: Spread) -> Widths:
     """Causes of the variance: words, quantity, share; largest first."""
     found = {}
     for place, name in enumerate(THERMAL):

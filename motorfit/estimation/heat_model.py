@@ -44,6 +44,9 @@ _REPEATS = 0.001
 #: Usual scatter of a thermometer. [K]
 _THERMOMETER_REPEATS = 0.2
 
+#: The doubt of a turning machine's EMF, which its voltage cannot tell from its winding's.
+MAGNETS_WARM = "how warm the magnets became"
+
 #: Brush drop where nothing is known, and its doubt: common practice, no source. [V]
 _USUAL_DROP = {
     "carbon": (1.2, 0.7),
@@ -272,7 +275,7 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
     _add_brushes(readings, errors, places, turning, _usual_drop(bench, readings))
     slope = _magnet_slope(problem.magnet_coefficient)
     if turning:
-        doubt = Unknown(nuisance=None, words="how warm the magnets became")
+        doubt = Unknown(nuisance=None, words=MAGNETS_WARM)
         errors.add(doubt, "magnet slope", np.full(len(readings), slope[1]))
     _add_cooling(readings, errors)
     emf = errors.machine[places[K]] if places[K] is not None else 0.0

@@ -10,8 +10,8 @@ from motorfit.bench.records import Bench, Run
 from motorfit.estimate import Estimate
 from motorfit.estimation.heat_errors import air_from
 from motorfit.estimation.heat_fit import Fitted
-from motorfit.estimation.heat_model import HeatModel
-from motorfit.estimation.heating_result import Heating
+from motorfit.estimation.heat_model import MAGNETS_WARM, HeatModel
+from motorfit.estimation.heating_result import Heating, Widths
 from motorfit.estimation.physics import VB, VBS
 from motorfit.finding import Finding
 from motorfit.machine.heating import ASSUMED_CLASS
@@ -22,6 +22,9 @@ AT_ITS_END = 0.95
 
 #: One cause with this share of the variance decides the width.
 _DECIDES = 0.4
+
+#: A standard uncertainty below this part of the value needs no advice.
+_WIDE = 0.04
 
 #: An unknown this many standard deviations off says that something is not as assumed.
 _ODD = 3.0
@@ -162,7 +165,7 @@ def _unfinished(heating: Heating) -> Iterator[Finding]:
     if heating.reached >= AT_ITS_END and known:
         return
     brings = half_hour_sentence(heating)
-    if known and not brings:
+    if (known and not brings) or decided_by_magnets(heating.widths):
         return
     reached = f"{100 * heating.reached:.0f} % of its final rise"
     says = f"The heat run ended after {minutes(heating.heated_until)}, at about {reached}."
@@ -178,6 +181,12 @@ def _unfinished(heating: Heating) -> Iterator[Finding]:
         suggestion="Let the next one run until the voltage no longer rises.",
         severity="note" if known else "caution",
     )
+
+
+def decided_by_magnets(widths: Widths) -> bool:
+    """Whether a turning machine's voltage leaves open what its magnets and what its winding did."""
+    words, _, share = widths["thermal_resistance"][0]
+    return words == MAGNETS_WARM and share > _DECIDES
 
 
 def _two_bodies(heating: Heating) -> Iterator[Finding]:
@@ -207,14 +216,15 @@ _REMEDIES = {
 
 def _decided_by_one(heating: Heating) -> Iterator[Finding]:
     estimate = heating.thermal_resistance
-    if not isinstance(estimate, Estimate):
-        return
     words, quantity, share = heating.widths["thermal_resistance"][0]
-    wide = estimate.standard_uncertainty > 0.04 * estimate.value
+    known = isinstance(estimate, Estimate)
+    wide = not isinstance(estimate, Estimate) or (
+        estimate.standard_uncertainty > _WIDE * estimate.value
+    )
     remedy = _REMEDIES.get(quantity, "")
     if "brush drop" in words:
         remedy = "A resistance test at two or more currents, rotor held, tells the brush drop."
-    if "how warm the magnets" in words:
+    if words == MAGNETS_WARM:
         remedy = (
             "Stop the machine and read the resistance while it cools, or write the magnets' "
             "temperature into a column magnets (degC)."
@@ -226,7 +236,7 @@ def _decided_by_one(heating: Heating) -> Iterator[Finding]:
             says=f"{100 * share:.0f} % of the doubt of the thermal resistance comes from one "
             f"thing: {words}.",
             suggestion=remedy,
-            severity="note",
+            severity="note" if known else "caution",
         )
 
 
@@ -276,7 +286,7 @@ def _other_cooling(heating: Heating) -> Iterator[Finding]:
 def _too_hot(bench: Bench, heating: Heating) -> Iterator[Finding]:
     stated = bench.settings.machine.insulation
     thermal_class = ASSUMED_CLASS if stated == "unknown" else stated
-    if heating.hottest.value > float(thermal_class):
+    if heating.hottest.interval[0] > float(thermal_class):
         assumed = " (assumed)" if stated == "unknown" else ""
         yield Finding(
             kind="winding-too-hot",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.rows import Nuisance
 from motorfit.finding import Finding
 from motorfit.profile.parts import ThermalBodies
+
+#: For each thermal parameter the causes of its variance: words, quantity, share.
+Widths: TypeAlias = Mapping[str, tuple[tuple[str, str, float], ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +128,7 @@ class Heating:
     correlation: float
     samples: int
     effective: float
-    widths: Mapping[str, tuple[tuple[str, str, float], ...]]
+    widths: Widths
     assumed: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     parts: HeatParts = field(
