@@ -17,6 +17,12 @@ from motorfit.bench.sense_of_heat import (
     heat_run_without_current,
     heat_run_without_speed,
 )
+from motorfit.bench.sense_of_logs import (
+    coast_down_speeds_up,
+    loaded_without_resistance,
+    time_of_another_unit,
+    volts_without_speed,
+)
 from motorfit.bench.sense_of_machine import (
     almost_no_voltage,
     constant_against_label,
@@ -53,6 +59,10 @@ CHECKS: tuple[Check, ...] = (
     load_values,
     mixed_signs,
     power_of_drive,
+    coast_down_speeds_up,
+    loaded_without_resistance,
+    time_of_another_unit,
+    volts_without_speed,
     heat_run_cools,
     heat_run_without_current,
     heat_run_without_speed,

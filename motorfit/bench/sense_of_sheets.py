@@ -40,7 +40,7 @@ _UNIT_FACTORS = {
 def mixed_signs(evidence: Evidence) -> Iterator[Finding]:
     """Some readings of a column are negative and others not, in one direction of rotation."""
     for run in evidence.runs:
-        if run.kind == "zero":
+        if run.kind in ("zero", "coast-down"):  # ripple and spikes of a log go below zero
             continue
         for quantity in _SIGNED:
             rows = odd_ones_out(run, quantity, evidence.instruments)
