@@ -31,6 +31,12 @@ _CAUTIONS = (
         "near a turning shaft. Never lock the drill's trigger.",
     ),
     Caution(
+        name="flywheel",
+        title="Flywheels",
+        says="A flywheel stores enough to break bones and flies off when it works loose. Bolt it "
+        "and run it up slowly and stand out of its plane. Nobody stops it by hand.",
+    ),
+    Caution(
         name="amps-jack",
         title="The amps jack",
         says="A meter left in its amps jack and put across a battery is a short circuit. Many "
@@ -51,8 +57,8 @@ _CAUTIONS = (
     Caution(
         name="short-circuit",
         title="Wires joined",
-        says="A short-circuited machine brakes hard and heats fast. Join its wires for a few "
-        "seconds only.",
+        says="A short-circuited machine brakes hard and heats fast. It may wrench off what is on "
+        "its shaft. Join its wires for a few seconds only.",
     ),
     Caution(
         name="runaway",
@@ -65,6 +71,12 @@ _CAUTIONS = (
         title="Rotor held",
         says="A held rotor takes many times its running current and heats fast. Limit the current "
         "and keep it on for a few seconds a reading.",
+    ),
+    Caution(
+        name="held-for-long",
+        title="Rotor held for long",
+        says="A held rotor has no fan of its own. Begin a heat run at a third of the rated "
+        "current or less and raise it only while the winding stays cool enough to touch.",
     ),
     Caution(
         name="hot-machine",
@@ -111,8 +123,8 @@ CAUTIONS_OF_TEST = {
     "no-load-motor": ("rotating", "amps-jack", "battery", *_ALWAYS),
     "brake": ("rotating", "amps-jack", "battery", "runaway", *_ALWAYS),
     "resistance": ("amps-jack", "battery", "hot-resistor", "held-rotor", *_ALWAYS),
-    "coast-down": ("rotating", "hot-resistor", "short-circuit", *_ALWAYS),
-    "heat-run": ("rotating", "amps-jack", "battery", "held-rotor", "hot-machine", *_ALWAYS),
+    "coast-down": ("rotating", "flywheel", "hot-resistor", "short-circuit", *_ALWAYS),
+    "heat-run": ("rotating", "amps-jack", "battery", "held-for-long", "hot-machine", *_ALWAYS),
     "breakaway": ("alone", "codes"),
     "zero": ("amps-jack",),
 }

@@ -121,7 +121,7 @@ def test_a_drawing_tells_what_it_shows_and_fits_a_narrow_screen(drawing):
 
 
 def test_every_caution_has_its_place_in_the_docs():
-    assert len(CAUTIONS) == 11
+    assert len(CAUTIONS) == 13
     assert "```{cautions}\n" in (ROOT / "docs" / "cautions.md").read_text("utf-8")
 
 

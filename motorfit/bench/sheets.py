@@ -91,11 +91,18 @@ SHEETS: dict[Kind, Sheet] = {
         needs=(
             "a drill that can be taken off quickly",
             "a meter that logs or a film of the meter",
-            "a power resistor",
+            "a power resistor or a disc of known mass and size",
         ),
     ),
     "heat-run": Sheet(
-        columns=("time (min)", "current (A)", "voltage (V)", "winding (degC)", "ambient (degC)"),
+        columns=(
+            "time (min)",
+            "current (A)",
+            "voltage (V)",
+            "speed (rpm)",
+            "winding (degC)",
+            "ambient (degC)",
+        ),
         minutes="60 to 180",
         needs=(
             "a supply with a current limit and a fuse",
