@@ -17,7 +17,7 @@ ROWS = {
 
 def examples(kind):
     """Lines that the sheet gives as remarks to be written above the table."""
-    return re.findall(r"^#\s+(# .*)$", sheet_text(kind), re.MULTILINE)
+    return re.findall(r"^# +(# .*)$", sheet_text(kind), re.MULTILINE)
 
 
 def filled(folder, kind, text):
