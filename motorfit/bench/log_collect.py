@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from motorfit.bench.encoding import decode
 from motorfit.bench.log_averages import Averages, averages
 from motorfit.bench.log_blocks import Stretches, is_gap, joined
 from motorfit.bench.log_layout import LogLayout, as_sheet
-from motorfit.bench.log_pieces import LogSizes, Piece, cut
+from motorfit.bench.log_pieces import LogSizes, Piece, ReadLines, cut
 from motorfit.bench.records import ExcludedRow, Run
 from motorfit.bench.runs import PieceReadings, SheetReadings, read_piece, read_runs, size_in_si
 from motorfit.bench.signs import consumer_signs, written_as_magnitudes
@@ -24,6 +24,8 @@ from motorfit.finding import Finding
 from motorfit.meter import Instrument
 
 _PROBLEMS = 20  # of a file that are told one by one
+_CAREFULLY = 250_000  # bytes that are read at once as a small sheet is
+_FEW = 5  # spikes that are not worth a word
 _MOST_KEPT = 1000  # notes, and rows left out, of one log
 
 
@@ -62,16 +64,19 @@ class CollectedLog:
         """Row of the next line."""
         return self.log.beginning.header_row + 1 + self.line
 
-    def add(self, content: bytes, piece: Piece | None) -> None:
+    def add(self, content: bytes, read: ReadLines | None) -> None:
         """Add the next lines, as stretches where they were plain."""
-        if piece is None:
-            self._add_carefully(content)
+        if read is None:
+            for some in _some_lines(content):
+                if not self.too_many_problems:
+                    self._add_carefully(some)
             return
         if self.ended:
             self._complain_of_zeros()
-        new = self._mark(self.row, "", "")
-        self._append(piece, self.row, new)
-        self.line += piece.lines
+        self._exclude(read.excluded, self.row)
+        if read.piece is not None:
+            self._append(read.piece, self.row)
+        self.line += read.lines
 
     def _add_carefully(self, content: bytes) -> None:
         """Add lines read as a small sheet is, with what is wrong with them."""
@@ -96,67 +101,69 @@ class CollectedLog:
                 self._add_readings(
                     read_piece(sheet, self.log.test, self.log.speed, self.log.sign), shift
                 )
+            self.line += count_rows(self.log.path, text, self.log.beginning.delimiter)
         except BenchProblemsError as error:
             self.problems += [_moved(problem, shift) for problem in error.problems]
+            self.line += text.count("\n")
         except LocatedError as error:
             self.problems.append(_moved(error, shift))
-        self.line += count_rows(self.log.path, text, self.log.beginning.delimiter)
+            self.line += text.count("\n")
 
-    def _add_readings(self, piece: PieceReadings, shift: int) -> None:
-        room = max(0, _MOST_KEPT - len(self.excluded))
-        self.excluded += [
-            ExcludedRow(row=each.row + shift, reason=each.reason) for each in piece.excluded[:room]
-        ]
-        self.more_excluded += len(piece.excluded[room:])
-        if piece.problems:
-            self.problems += [_moved(problem, shift) for problem in piece.problems]
+    def _add_readings(self, read: PieceReadings, shift: int) -> None:
+        self._exclude(read.excluded, shift)
+        self.problems += [_moved(problem, shift) for problem in read.problems]
+        if not len(read.rows) or read.problems:
             return
-        if not len(piece.rows):
-            return
-        place = self.log.places["time"]
-        clock = piece.clock - self.log.first_stamp
-        back = steps_back(clock, piece.decimals["time"], abs(self.log.first_stamp))
+        clock = read.clock - self.log.first_stamp
+        back = steps_back(clock, read.decimals["time"], abs(self.log.first_stamp))
         self.problems += [
-            self._ran_backwards(int(piece.rows[each]) + shift, clock[each - 1], clock[each])
+            self._ran_backwards(int(read.rows[each]) + shift, clock[each - 1], clock[each])
             for each in back.tolist()
         ]
-        starts = self._marks_of(piece, shift)
-        self._keep_notes(piece, shift)
         if self.problems:
             return
-        blank = np.full(len(piece.rows), np.nan)
-        columns = {
-            name: piece.extra.get(name[1:], blank)
-            if name.startswith(" ")
-            else piece.readings.get(name, blank)
-            for name in self.log.places
-            if name != "time"
-        }
-        stretched = cut(
+        blank = np.full(len(read.rows), np.nan)
+        further = {f" {header}": values for header, values in read.extra.items()}
+        written = {**read.readings, **further}
+        piece = cut(
             self.log,
-            0,
-            piece.rows,
-            clock * place.factor,
-            columns,
-            piece.decimals,
-            self.size,
-            starts,
+            read.rows,
+            clock * self.log.places["time"].factor,
+            {name: written.get(name, blank) for name in self.log.places if name != "time"},
+            {
+                "setting": np.array(read.setting, object),
+                "direction": np.array(read.direction, object),
+                "note": np.array(read.note, object),
+            },
+            decimals=read.decimals,
+            size=self.size,
         )
-        if stretched is not None:
-            self._append(stretched, shift, new=bool(len(starts)) and starts[0] == 0)
+        if piece is not None:
+            self._append(piece, shift)
 
-    def _append(self, piece: Piece, shift: int, new: bool) -> None:
+    def _append(self, piece: Piece, shift: int) -> None:
         factor = self.log.places["time"].factor
         pair = np.array([self.last, piece.first]) / factor
         if len(steps_back(pair, self.log.decimals["time"], abs(self.log.first_stamp))):
             row = int(piece.stretches.rows[0]) + shift
             self.problems.append(self._ran_backwards(row, pair[0], pair[1]))
         gap = bool(is_gap(piece.first - self.last, max(self.step, piece.step)))
+        new = [self._mark(row + shift, *pair) for row, *pair in piece.marks]
         self.pieces.append(replace(piece.stretches, rows=piece.stretches.rows + shift))
-        self.behind_gap.append(bool(self.behind_gap) and (gap or new))
+        self.behind_gap.append(bool(self.behind_gap) and (gap or new[0]))
         self.last, self.step = piece.last, piece.step
+        for row, note in piece.notes[: max(0, _MOST_KEPT - len(self.notes))]:
+            if not self.notes or note != self.notes[-1][1]:
+                self.notes.append((row + shift, note))
         for name, decimals in piece.decimals.items():
             self.decimals[name] = max(decimals, self.decimals.get(name, decimals))
+
+    def _exclude(self, rows: Sequence[ExcludedRow], shift: int) -> None:
+        room = max(0, _MOST_KEPT - len(self.excluded))
+        self.excluded += [
+            ExcludedRow(row=each.row + shift, reason=each.reason) for each in rows[:room]
+        ]
+        self.more_excluded += len(rows[room:])
 
     def _mark(self, row: int, setting: str, direction: str) -> bool:
         """Note the setting and direction from a row on; whether they are others than before."""
@@ -164,22 +171,6 @@ class CollectedLog:
             return False
         self.marks.append((row, setting, direction))
         return True
-
-    def _marks_of(self, piece: PieceReadings, shift: int) -> IntArray:
-        """Places of a piece at which setting or direction change."""
-        starts = []
-        if any(piece.setting) or any(piece.direction) or self.marks:
-            for place, pair in enumerate(zip(piece.setting, piece.direction, strict=True)):
-                if self._mark(int(piece.rows[place]) + shift, *pair):
-                    starts.append(place)
-        return np.array(starts, dtype=np.int64)
-
-    def _keep_notes(self, piece: PieceReadings, shift: int) -> None:
-        before = self.notes[-1][1] if self.notes else ""
-        for row, note in zip(piece.rows, piece.note, strict=True):
-            if note and note != before and len(self.notes) < _MOST_KEPT:
-                self.notes.append((int(row) + shift, note))
-            before = note or before
 
     def _complain_of_zeros(self) -> None:
         self.ended = False
@@ -276,6 +267,15 @@ class CollectedLog:
         return (*self.excluded[:-1], ExcludedRow(row=last.row, reason=said))
 
 
+def _some_lines(content: bytes) -> Iterator[bytes]:
+    """Cut a piece into smaller ones at line ends."""
+    start = 0
+    while start < len(content):
+        end = content.find(b"\n", start + _CAREFULLY) + 1 or len(content)
+        yield content[start:end]
+        start = end
+
+
 def _moved(error: BenchError, rows: int) -> BenchError:
     """The same message of a piece, with the row that it is in the whole file."""
     if not isinstance(error, LocatedError) or error.row is None:
@@ -310,7 +310,7 @@ def _on_averages(name: str, mean: Averages, spikes: Mapping[str, int]) -> Iterat
         severity="note",
     )
     for column, number in spikes.items():
-        if number:
+        if number > max(_FEW, 1e-5 * samples):  # normal scatter may have one in a million
             yield Finding(
                 kind="spikes-left-out",
                 where=name,

@@ -9,16 +9,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.cells import DecimalSign, decimal_sign, decimals_of
 from motorfit.bench.clock import steps_back
 from motorfit.bench.columns import Column, Layout
 from motorfit.bench.encoding import decode
-from motorfit.bench.kinds import TEMPERATURES, TestKind
+from motorfit.bench.kinds import REMARKS, TEMPERATURES, TestKind
+from motorfit.bench.records import ExcludedRow
 from motorfit.bench.runs import ABSOLUTE_ZERO, LARGEST, SMALLEST, read_piece, size_in_si
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.tables import Sheet, split_table
+from motorfit.errors import LocatedError
+from motorfit.quantities import read_header
+
+ObjectArray = NDArray[np.object_]
 
 #: Lines of a piece that are looked at for the digits written.
 _LOOKED_AT = 32
@@ -49,6 +55,7 @@ class LogLayout:
     sign: DecimalSign | None
     width: int  # cells in a usual line
     places: Mapping[str, Place]  # by quantity; a further column by its header behind a blank
+    texts: Mapping[str, int]  # cells of setting, direction, note and exclude
     unused: frozenset[int]  # cells that no one reads; any other cell has to be blank
     first_stamp: float  # time of the first reading, as written
     decimals: Mapping[str, int]  # digits written at the beginning, by quantity
@@ -63,6 +70,8 @@ class PlainPiece:
     time: FloatArray  # from the first reading of the log on [s]
     columns: Mapping[str, FloatArray]  # in SI, with the signs that were written
     decimals: Mapping[str, int]
+    texts: Mapping[str, ObjectArray]  # of each reading, by setting, direction and note
+    excluded: tuple[ExcludedRow, ...]  # with lines counted as in `rows`
 
 
 def lay_out_log(
@@ -114,6 +123,7 @@ def lay_out_log(
         sign=sign,
         width=1 + int(np.median([line.count(sheet.delimiter.encode()) for line in lines])),
         places=places,
+        texts=_texts(heads),
         unused=frozenset(heads.index(column.header.text) for column in layout.unneeded),
         first_stamp=float(piece.clock[0]),
         decimals=piece.decimals,
@@ -132,21 +142,21 @@ def read_plain(log: LogLayout, content: bytes) -> PlainPiece | None:
     impossible size, and times that run backwards.
     """
     delimiter = log.beginning.delimiter.encode()
-    if b"\x00" in content or b'"' in content:
+    plain = _unquoted(content, delimiter, log.width) if b'"' in content else content
+    if plain is None or b"\x00" in plain:
         return None
-    if content[: content.find(b"\n")].count(delimiter) != log.width - 1:
+    if plain[: plain.find(b"\n")].count(delimiter) != log.width - 1:
         return None
-    written = _parsed(log, content, blanks=False)
-    if written is None:
-        written = _parsed(log, content, blanks=True)
-    if written is None:
+    table = _parsed(log, plain, blanks=False) or _parsed(log, plain, blanks=True)
+    if table is None:
         return None
+    written, texts = table
     lines = len(written["time"])
-    rows = np.arange(lines)
-    if not np.isfinite(written["time"].sum()):
-        rows = np.flatnonzero(np.any([np.isfinite(v) for v in written.values()], axis=0))
-        written = {name: values[rows] for name, values in written.items()}
-    if not _possible(log, written, exponents=b"e" in content or b"E" in content):
+    kept, excluded = _counted(written, texts.pop("exclude", None))
+    if len(kept) < lines:
+        written = {name: values[kept] for name, values in written.items()}
+        texts = {name: values[kept] for name, values in texts.items()}
+    if not _possible(log, written, exponents=b"e" in plain or b"E" in plain):
         return None
     clock = written.pop("time") - log.first_stamp
     back = bool((clock[1:] < clock[:-1]).any())
@@ -154,11 +164,43 @@ def read_plain(log: LogLayout, content: bytes) -> PlainPiece | None:
         return None
     return PlainPiece(
         lines=lines,
-        rows=rows,
+        rows=kept,
         time=clock * log.places["time"].factor,
         columns={name: _in_si(log.places[name], values) for name, values in written.items()},
-        decimals=_decimals(log, content),
+        decimals=_decimals(log, plain),
+        texts=texts,
+        excluded=excluded,
     )
+
+
+def _unquoted(content: bytes, delimiter: bytes, width: int) -> bytes | None:
+    """The lines without quotes where every cell stands in them and holds no delimiter."""
+    end = b"\r\n" if b"\r\n" in content[:4096] else b"\n"
+    lines = content.count(b"\n")
+    between = lines * (width - 1)
+    plain = (
+        content.endswith(b'"' + end)
+        and content.count(b'"') == 2 * lines * width
+        and content.count(b'"' + end + b'"') == lines - 1
+        and content.count(b'"' + delimiter + b'"') == between == content.count(delimiter)
+    )
+    return content.replace(b'"', b"") if plain else None
+
+
+def _counted(
+    written: Mapping[str, FloatArray], reasons: ObjectArray | None
+) -> tuple[IntArray, tuple[ExcludedRow, ...]]:
+    """Lines with readings that count, and those left out with their reasons."""
+    here = np.ones(len(written["time"]), np.bool_)
+    if not np.isfinite(written["time"].sum()):
+        here = np.any([np.isfinite(values) for values in written.values()], axis=0)
+    if reasons is None:
+        return np.flatnonzero(here), ()
+    out: BoolArray = np.asarray(reasons != "", np.bool_)
+    excluded = tuple(
+        ExcludedRow(row=row, reason=reasons[row]) for row in np.flatnonzero(here & out).tolist()
+    )
+    return np.flatnonzero(here & ~out), excluded
 
 
 def _start(content: bytes, sheet: Sheet) -> int:
@@ -187,13 +229,23 @@ def _place(heads: list[str], column: Column, speed: SpeedTable) -> Place:
     )
 
 
-def _parsed(log: LogLayout, content: bytes, *, blanks: bool) -> dict[str, FloatArray] | None:
-    """The cells of the columns of numbers; None where a cell is none, or another holds text."""
+def _texts(heads: list[str]) -> dict[str, int]:
+    """Cells of the columns of text; of several notes the last."""
+    quantities = {number: read_header(head).quantity for number, head in enumerate(heads) if head}
+    return {quantity: number for number, quantity in quantities.items() if quantity in REMARKS}
+
+
+def _parsed(
+    log: LogLayout, content: bytes, *, blanks: bool
+) -> tuple[dict[str, FloatArray], dict[str, ObjectArray]] | None:
+    """The columns of numbers, and those of text where one holds any.
+
+    None where a cell of numbers is none, or something stands where nothing should.
+    """
     import pandas as pd
 
     names = [str(number) for number in range(log.width)]
     numbers = [names[place.number] for place in log.places.values()]
-    texts = [name for name in names if name not in numbers and int(name) not in log.unused]
     try:
         frame = pd.read_csv(
             io.BytesIO(content),
@@ -212,9 +264,33 @@ def _parsed(log: LogLayout, content: bytes, *, blanks: bool) -> dict[str, FloatA
         )
     except (ValueError, pd.errors.ParserError):
         return None
-    if any((frame[name] != "").any() for name in texts):
-        return None
-    return {name: frame[names[place.number]].to_numpy() for name, place in log.places.items()}
+    filled = {
+        number
+        for number, name in enumerate(names)
+        if name not in numbers and number not in log.unused and (frame[name] != "").any()
+    }
+    texts = {}
+    if filled:
+        texts = {
+            quantity: frame[names[number]].str.strip().to_numpy(dtype=object)
+            for quantity, number in log.texts.items()
+        }
+        if not filled <= set(log.texts.values()) or not _readable(log, content, texts):
+            return None
+    return {n: frame[names[place.number]].to_numpy() for n, place in log.places.items()}, texts
+
+
+def _readable(log: LogLayout, content: bytes, texts: dict[str, ObjectArray]) -> bool:
+    """Whether texts are what they may be; directions are put in small letters, in place."""
+    try:
+        decode(log.path, content)
+    except LocatedError:
+        return False
+    if "direction" in texts:
+        distinct = {text: str(text).lower() for text in set(texts["direction"])}
+        texts["direction"] = np.array([distinct[each] for each in texts["direction"]], object)
+        return set(distinct.values()) <= {"", "a", "b"}
+    return True
 
 
 def _possible(log: LogLayout, written: Mapping[str, FloatArray], *, exponents: bool) -> bool:

@@ -20,7 +20,7 @@ from motorfit.bench.encoding import decode, read_beginning, read_pieces
 from motorfit.bench.kinds import TestKind, drive_alone
 from motorfit.bench.log_collect import CollectedLog
 from motorfit.bench.log_layout import LogLayout, lay_out_log
-from motorfit.bench.log_pieces import LogSizes, Piece, plain_piece
+from motorfit.bench.log_pieces import LogSizes, ReadLines, read_lines
 from motorfit.bench.runs import SheetReadings, read_runs
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.shaft_remarks import shaft_remarks
@@ -132,19 +132,19 @@ def _beginning(
 
 def _in_turn(
     log: LogLayout, digest: hashlib._Hash, size: int, sizes: LogSizes
-) -> Iterator[tuple[bytes, Piece | None]]:
+) -> Iterator[tuple[bytes, ReadLines | None]]:
     """Read the pieces of a log in all threads, and yield them in the order of the file."""
     helpers = min(_processors() - 1, _HELPERS)
-    waiting: deque[tuple[bytes, Future[Piece | None]]] = deque()
+    waiting: deque[tuple[bytes, Future[ReadLines | None]]] = deque()
     with ThreadPoolExecutor(max(helpers, 1)) as pool:
         for content in read_pieces(log.path, log.start, sizes.piece):
             digest.update(content)
             busy = sum(not future.done() for _, future in waiting)
             if busy < 2 * helpers:
-                waiting.append((content, pool.submit(plain_piece, log, content, size)))
+                waiting.append((content, pool.submit(read_lines, log, content, size)))
             else:
-                here: Future[Piece | None] = Future()
-                here.set_result(plain_piece(log, content, size))
+                here: Future[ReadLines | None] = Future()
+                here.set_result(read_lines(log, content, size))
                 waiting.append((content, here))
             while waiting and (waiting[0][1].done() or len(waiting) > 4 * (helpers + 1)):
                 content, future = waiting.popleft()

@@ -96,6 +96,7 @@ SHEETS = {
     + PLAIN.replace("\n2.0", "\n# added inertia: 0.001 kg m2\n2.0"),
     "blank lines": PLAIN.replace("\n1.0", "\n\n\n1.0").replace("\n2.5", "\n,,\n2.5"),
     "quoted": PLAIN.replace("9.5", '"9.5"'),
+    "every cell quoted": '"' + PLAIN.rstrip("\n").replace(",", '","').replace("\n", '"\n"') + '"\n',
     "quoted headers": PLAIN.replace("time (s)", '"time (s)"'),
     "blank cells": PLAIN.replace(",1.", ",#1.").replace("#1.9375", "").replace("#", ""),
     "trailing commas": PLAIN.replace("\n", ",,\n"),
@@ -112,6 +113,7 @@ SHEETS = {
     .replace("1.5,\n", "1.5,1\n"),
     "a second voltage": PLAIN.replace("\n", ",5.5\n").replace("(A),5.5", "(A),volts (mV)"),
     "a column of no use": PLAIN.replace("\n", ",x\n").replace("(A),x", "(A),torque (N m)"),
+    "several notes": PLAIN.replace("\n", ",cold,late\n").replace("cold,late", "note,note", 1),
     "negative throughout": PLAIN.replace(",", ",-")
     .replace("-voltage", "voltage")
     .replace("-current", "current"),
@@ -166,7 +168,8 @@ def test_a_spoilt_log_in_pieces_is_told_as_the_whole_sheet_is(tmp_path, name):
         ),
         *("decimal commas", "delimiter named", "units", "unix stamps", "quoted headers"),
         *("blank cells", "trailing commas", "a second voltage", "a column of no use"),
-        *("negative throughout", "exponents", "plus signs and spaces"),
+        *("negative throughout", "exponents", "plus signs and spaces", "every cell quoted"),
+        *("settings", "directions"),
     ],
 )
 def test_plain_lines_need_no_closer_look(tmp_path, monkeypatch, name):
