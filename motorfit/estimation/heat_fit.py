@@ -40,6 +40,9 @@ FEWEST_FOR_TWO = 12
 
 _ROUNDS = 3
 
+#: Median of the size of a normal deviate of variance one.
+_MEDIAN_OF_NORMAL = 0.6745
+
 #: Steps of the derivatives: of logarithms, and of unknowns in their own uncertainty.
 _STEP, _UNKNOWN_STEP = 1e-5, 1e-2
 
@@ -133,10 +136,11 @@ def fit_bodies(model: HeatModel, bodies: int) -> Fitted:
         If nothing fits: the rise does not settle, or the readings are too few.
     """
     hint, precision = hints(model, bodies)
-    core, unknown = _begin(model, bodies, hint, precision)
-    scatter = np.diag(model.usual**2)
+    scatter = np.diag(_first_variance(model))
+    begun, nothing = _begin(model, bodies, scatter, hint, precision), _nothing(model)
     for _ in range(_ROUNDS):
-        core, unknown = _solve(model, core, unknown, scatter, hint, precision)
+        # from the usual values each time: a scatter that was wrong has led astray
+        core, unknown = _solve(model, begun, nothing, scatter, hint, precision)
         by_core, by_unknown = slopes_of(model, core, unknown)
         noise = noise_of(
             Lined(
@@ -225,12 +229,34 @@ def _chi_square(root: FloatArray, left: FloatArray, size: float) -> float:
     return float(left @ _alone(root, left, size)) / size
 
 
+def _nothing(model: HeatModel) -> FloatArray:
+    """Every unknown at its usual value, (u,)."""
+    return np.zeros(len(model.errors.unknowns))
+
+
+def _first_variance(model: HeatModel) -> FloatArray:
+    """Of the readings, by how far each is from the middle of its neighbours, (m,).
+
+    Not less than usual. What a warming bends between readings far apart passes for scatter
+    here; this is only a start.
+    """
+    relative = model.shown / model.usual
+    if len(relative) < 3:
+        return np.asarray(model.usual**2)
+    bent = relative[2:] - 2.0 * relative[1:-1] + relative[:-2]
+    size = float(np.median(np.abs(bent))) / (_MEDIAN_OF_NORMAL * 6.0**0.5)
+    return np.asarray(model.usual**2 * max(size, 1.0) ** 2)
+
+
 def _begin(
-    model: HeatModel, bodies: int, hint: FloatArray, precision: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """The best of a few starts, each followed for a little while."""
-    nothing = np.zeros(len(model.errors.unknowns))
-    scatter = np.diag(model.usual**2)
+    model: HeatModel,
+    bodies: int,
+    scatter: FloatArray,
+    hint: FloatArray,
+    precision: FloatArray,
+) -> FloatArray:
+    """The best core of a few starts, each followed for a little while."""
+    nothing, deviation = _nothing(model), np.sqrt(np.diag(scatter))
     found = []
     for part in _STARTS:
         lag = part * model.readings.end
@@ -241,9 +267,9 @@ def _begin(
             by_unknown = _by_unknown(model, core, nothing)
             line = Line(model=model, unknown=nothing, by_unknown=by_unknown)
             core, _ = _core_only(line, core, _root(line, scatter), hint, precision, most=6)
-            root, left = by_unknown / model.usual[:, None], line.residual(core) / model.usual
+            root, left = by_unknown / deviation[:, None], line.residual(core) / deviation
             found.append((_chi_square(root, left, 1.0), core))
-    return min(found, key=lambda each: each[0])[1], nothing
+    return min(found, key=lambda each: each[0])[1]
 
 
 def along_lag(fitted: Fitted, start: FloatArray, lag: float) -> tuple[FloatArray, float]:

@@ -26,8 +26,9 @@ OFF = 0.5
 #: Current below this share of the largest is as good as none.
 NOTHING = 0.005
 
-#: From one reading to the next a steady current changes by less than this, relative to the largest.
-_STEADY = 0.02
+#: From one reading to the next a steady current changes by less than this, relative to the
+#: largest; or by less than so many times the usual change, where it scatters more.
+_STEADY, _USUAL_CHANGES = 0.02, 8.0
 
 #: A polynomial has a degree more for so many readings, up to the most.
 _PER_DEGREE, _MOST_DEGREE = 8, 6
@@ -171,8 +172,10 @@ def _smooth(clock: FloatArray, current: FloatArray) -> FloatArray:
     The scatter of an ammeter's readings, taken for current, would lower the resistance that
     voltages and currents give (regression dilution), and raise the brush drop.
     """
-    largest = float(np.max(np.abs(current)))
-    stretches = np.concatenate([[0], np.cumsum(np.abs(np.diff(current)) > _STEADY * largest)])
+    change = np.abs(np.diff(current))
+    usual = _USUAL_CHANGES * float(np.median(change))
+    step = max(_STEADY * float(np.max(np.abs(current))), usual)
+    stretches = np.concatenate([[0], np.cumsum(change > step)])
     smooth = current.copy()
     for stretch in np.unique(stretches):
         here = stretches == stretch
