@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from numbers import Real
 
@@ -17,7 +18,9 @@ from motorfit.estimation.answers import answers
 from motorfit.estimation.assemble import USED_KINDS
 from motorfit.estimation.breakaway import breakaway_findings, breakaway_of
 from motorfit.estimation.breakaway_profile import fit_of_breakaway, with_breakaway
+from motorfit.estimation.coast_findings import coast_findings
 from motorfit.estimation.coast_logs import ReducedBench, reduce_logs
+from motorfit.estimation.coast_result import coast_downs
 from motorfit.estimation.findings import fit_findings
 from motorfit.estimation.heat import fit_heating, with_cold_resistance
 from motorfit.estimation.heat_profile import thermal_widths, with_heating
@@ -48,6 +51,9 @@ from motorfit.profile.model import PARAMETER_UNITS
 from motorfit.unit_tables import RPM
 
 __all__ = ["Fit", "fit"]
+
+#: So many findings before the fit are told where it fails.
+_MOST_TOLD = 3
 
 #: Turning loss is shown at a speed rounded to this. [rad/s]
 _ROUND_SPEED = 100 * RPM
@@ -121,14 +127,11 @@ def fit(
     wanted_terms = check_terms(terms)
     told = with_cold_resistance(bench)
     if not any(len(run) for run in told.of_kind(*USED_KINDS)):
-        breakaway = breakaway_of(bench, level)
-        if breakaway is not None:
-            return fit_of_breakaway(bench, breakaway, level)
-        raise FitError(_nothing_used(bench))
-    with settled_or_told():
+        return _of_breakaway(bench, level, otherwise=_nothing_used(bench))
+    with _with_what_was_found(bench), settled_or_told():
         reduced = reduce_logs(told)
         if not any(len(run) for run in reduced.bench.of_kind(*USED_KINDS)):
-            raise FitError(_nothing_told(bench, reduced))
+            return _of_breakaway(bench, level, otherwise=_nothing_told(bench, reduced))
         fitter = fit_robustly if robust else fit_jointly
         chosen = fit_with_terms(reduced.bench, wanted_terms, fitter)
         return _fit(
@@ -151,7 +154,12 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     constant = torque_constant(judged, level)
     heat = fit_heating(bench, uncertainty, level)
     breakaway = breakaway_of(bench, level)
-    further = (*heat.findings, *breakaway_findings(breakaway, uncertainty, level))
+    coasted = coast_downs(reduced.logs, joint)
+    further = (
+        *coast_findings(bench, coasted, joint),
+        *heat.findings,
+        *breakaway_findings(breakaway, uncertainty, level),
+    )
     findings = fit_findings(bench, judged, widths, (*remarks, *further), constant)
     profile = make_profile(bench, uncertainty, findings, level)
     profile = with_breakaway(with_heating(profile, heat.heating, uncertainty), breakaway)
@@ -180,7 +188,16 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         torque_constant=constant,
         breakaway=breakaway,
         heating=heat.heating,
+        coast_downs=coasted,
     )
+
+
+def _of_breakaway(bench: Bench, level: float, *, otherwise: str) -> Fit:
+    """What starting torques tell by themselves, or why there is nothing to fit."""
+    breakaway = breakaway_of(bench, level)
+    if breakaway is None:
+        raise FitError(otherwise)
+    return fit_of_breakaway(bench, breakaway, level)
 
 
 def _nothing_used(bench: Bench) -> str:
@@ -190,6 +207,19 @@ def _nothing_used(bench: Bench) -> str:
         f"{bench.source.name}: {found}, which this release cannot fit by itself. "
         f"Add one of {', '.join(USED_KINDS)}."
     )
+
+
+@contextmanager
+def _with_what_was_found(bench: Bench) -> Iterator[None]:
+    """A bench that no machine fits: what was odd before the fit is likely why."""
+    try:
+        yield
+    except FitError as error:
+        grave = [each for each in bench.findings if each.severity == "error"][:_MOST_TOLD]
+        lines = [f"- {each.where}: {each.says} {each.suggestion}".rstrip() for each in grave]
+        if not lines:
+            raise
+        raise FitError("\n".join([f"{error}", "Found before the fit:", *lines])) from error
 
 
 def _nothing_told(bench: Bench, reduced: ReducedBench) -> str:
