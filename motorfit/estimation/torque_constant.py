@@ -39,6 +39,9 @@ KNOWN_TO = 0.2
 #: Constants are called different beyond this level of a two-sided test: of two, one in 300.
 _DIFFERENT = 0.9985
 
+#: Agreement within more than this is no news. [%]
+_NO_NEWS = 20.0
+
 #: Speeds that vary by less than this factor tell no line of the loss.
 _SPAN = 1.3
 
@@ -107,6 +110,8 @@ def torque_constant_findings(
     size = 100 * abs(ratio.value)
     limit = 100 * _limit(ratio)
     if size <= limit:
+        if limit > _NO_NEWS:
+            return []
         return [
             Finding(
                 kind="constants-agree",

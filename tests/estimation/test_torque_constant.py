@@ -148,3 +148,7 @@ def test_where_no_machine_fits_what_was_odd_before_is_told():
 
     with pytest.raises(FitError, match=r"(?s)did not settle.*load\.csv.*near 1/9\.81"):
         mf.fit(replace(bench, findings=odd))
+
+
+def test_agreement_within_a_third_is_no_news():
+    assert torque_constant_findings(of(0.02, deviation=0.1)) == []
