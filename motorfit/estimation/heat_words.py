@@ -24,7 +24,7 @@ AT_ITS_END = 0.95
 _DECIDES = 0.4
 
 #: A standard uncertainty below this part of the value needs no advice.
-_WIDE = 0.04
+_WIDE = 0.06
 
 #: An unknown this many standard deviations off says that something is not as assumed.
 _ODD = 3.0
