@@ -52,7 +52,8 @@ class Rates:
     value: FloatArray  # (n,) in SI per second
     own: FloatArray  # (n,) variance of each by itself
     shared: FloatArray  # (n, m) what they have in common
-    span: tuple[float, float] = (np.nan, np.nan)  # smallest and largest value of the whole log
+    span: tuple[float, float] = (np.nan, np.nan)  # smallest and largest value of what counts
+    largest: Mapping[str, float] = field(default_factory=dict)  # in size, by quantity, of the log
     beside: float = 0.0  # variance, at these values, of the other one where both were logged
 
     def only(self, kept: IntArray) -> Rates:

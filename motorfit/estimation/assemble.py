@@ -13,6 +13,8 @@ from motorfit.bench.records import Bench, Rates, Run
 from motorfit.estimation.circuit import at_machine
 from motorfit.estimation.drive_power import add_drive_torque, torque_from_drive_power
 from motorfit.estimation.effects import (
+    COAST_FRICTION,
+    COAST_READINGS,
     FRICTION,
     FRICTION_READINGS,
     USUAL_FRICTION,
@@ -234,9 +236,12 @@ class _Assembly:
         there = ~np.isnan(shown)
         arm = np.broadcast_to(np.asarray(arm, float) * ratio, shown.shape)
         written = run.written_step.get(quantity, 0.0) / ratio
-        step, ranges = range_of(np.where(there, shown, 0.0), instrument, written)
+        seen = shown
+        if run.rates is not None:  # a log is taken in one range, that of its largest reading
+            seen = np.full_like(shown, run.rates.largest[quantity] / ratio)
+        step, ranges = range_of(np.where(there, seen, 0.0), instrument, written)
         read = calibrated(shown, instrument)
-        doubtful = near_end_of_range(shown, instrument, written)
+        doubtful = near_end_of_range(seen, instrument, written)
         step = np.where(doubtful, 10.0 * step, step)  # a digit of the larger range
         names = [
             f"end of {name}" if odd else name for name, odd in zip(ranges, doubtful, strict=True)
@@ -441,8 +446,10 @@ def assemble(bench: Bench) -> Assembled:
 def _scale_prior(components: list[str]) -> ScalePrior:
     """Meters repeat far better or worse than usual; friction is never far from its size."""
     repeated = np.isin(components, READ)
+    coasted = np.isin(components, COAST_FRICTION)
     readings = np.where(repeated, REPEATABILITY_READINGS, PRIOR_READINGS)
     readings[np.isin(components, FRICTION)] = FRICTION_READINGS
+    readings[coasted] = COAST_READINGS
     return ScalePrior(readings=readings, even=repeated)
 
 

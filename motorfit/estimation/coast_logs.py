@@ -173,6 +173,11 @@ def _as_rates(run: Run, quantity: Literal["speed", "voltage"], found: Retardatio
             own=own,
             shared=shared,
             beside=beside,
+            largest={
+                name: float(np.nanmax(np.abs(values)))
+                for name, values in run.readings.items()
+                if np.any(~np.isnan(values))
+            },
             span=(float(found.shown[found.kept].min()), float(found.shown[found.kept].max())),
         ),
     )

@@ -17,9 +17,13 @@ from motorfit.estimation.rows import SPEED, Nuisance
 #: the residuals decide.
 USUAL_FRICTION = 0.04  # loss torque, from row to row
 USUAL_RUN_FRICTION = 0.03  # loss torque, from run to run
+USUAL_COAST_FRICTION = 0.015  # loss torque, from one coast-down to the next
 USUAL_SETTING = 0.002  # speed, from one setting of the drive to the next
 USUAL_POSITION = 0.03  # resistance, from one rotor position to the next
 USUAL_DRIFT = 0.001  # speed, what neighbouring rows of a sheet share
+
+#: How many coast-downs their usual friction is worth.
+COAST_READINGS = 1.0
 
 #: How many rows the usual friction is worth: three no-load rows cannot tell it.
 FRICTION_READINGS = 4.0
@@ -41,6 +45,7 @@ ONE_SETTING = 0.05
 
 FRICTION = "friction from row to row"
 RUN_FRICTION = "friction from run to run"
+COAST_FRICTION = "friction from coast-down to coast-down"
 SETTING = "shared within a setting"
 POSITION = "resistance from position to position"
 DRIFT = "drift from row to row"
@@ -77,6 +82,7 @@ def add_effects(layout: Layout, register: Register, components: list[str]) -> No
     for name, usual, groups, where, axis in (
         (SETTING, USUAL_SETTING, settings if shared else [], "gain", SPEED),
         (RUN_FRICTION, USUAL_RUN_FRICTION, _braked_runs(layout), "loss", None),
+        (COAST_FRICTION, USUAL_COAST_FRICTION, _coasted_runs(layout), "loss", None),
         (POSITION, USUAL_POSITION, _positions(layout), "resistance", None),
     ):
         # a single group tells nothing of the spread between groups: its usual size stands
@@ -178,13 +184,18 @@ def _settings(layout: Layout) -> list[IntArray]:
 
 
 def _braked_runs(layout: Layout) -> list[IntArray]:
-    """Rows with a loss torque, run by run."""
-    groups = [
-        rows[layout.torque[rows]]
-        for run, rows in layout
-        if run.rates is None or run.rates.quantity != "inertia"
-    ]
+    """Rows with a torque equation, run by run."""
+    groups = [rows[layout.torque[rows]] for run, rows in layout if run.rates is None]
     return [group for group in groups if len(group)]
+
+
+def _coasted_runs(layout: Layout) -> list[IntArray]:
+    """Rows of each log of a coasting machine."""
+    return [
+        rows
+        for run, rows in layout
+        if run.rates is not None and run.rates.quantity != "inertia" and len(rows)
+    ]
 
 
 def _positions(layout: Layout) -> list[IntArray]:

@@ -122,4 +122,4 @@ def _table(run: Run) -> FloatArray:
     voltage, load = np.abs(run.get("voltage")), run.get("load")
     through = -voltage / np.where(load > 0, load, np.inf)
     current = np.where(np.isnan(run.get("current")), through, run.get("current"))
-    return np.nan_to_num(np.stack([voltage, np.abs(run.get("speed")), current]))
+    return np.asarray(np.nan_to_num(np.stack([voltage, np.abs(run.get("speed")), current])))

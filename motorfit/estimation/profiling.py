@@ -9,7 +9,7 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.combinations import combinations, what_separates
-from motorfit.estimation.effects import POSITION, RUN_FRICTION
+from motorfit.estimation.effects import COAST_FRICTION, POSITION, RUN_FRICTION
 from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
@@ -119,7 +119,7 @@ def _assumed(joint: Joint) -> tuple[str, ...]:
     zero = [words for index, words in _ZERO_WORDS.items() if index not in joint.problem.free]
     sentences = [f"{' and '.join(zero)} taken as zero"] if zero else []
     if any(
-        n.quantity in (RUN_FRICTION, POSITION) and n.component is None
+        n.quantity in (RUN_FRICTION, COAST_FRICTION, POSITION) and n.component is None
         for n in joint.problem.assembled.nuisances
     ):
         sentences.append("what a single run or rotor position cannot show: usual sizes (3 %)")

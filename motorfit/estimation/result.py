@@ -11,6 +11,7 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.heating_result import Heating
 from motorfit.estimation.terms import Considered
 from motorfit.finding import Finding
@@ -148,6 +149,8 @@ class Fit:
         Where shaft torque was read under current.
     breakaway : Breakaway or None
         Where starting torques were read.
+    coast_downs : tuple of CoastDown
+        Each log of a coasting machine, and what it was reduced to.
     heating : Heating or None
         The fitted heat run, where there is one.
     """
@@ -172,6 +175,7 @@ class Fit:
     torque_constant: TorqueConstant | None = None
     breakaway: Breakaway | None = None
     heating: Heating | None = None
+    coast_downs: tuple[CoastDown, ...] = ()
 
     def __repr__(self) -> str:
         """One line: a fit holds thousands of numbers."""

@@ -1,0 +1,151 @@
+"""What the coast-downs of a bench tell about themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from motorfit.bench.records import Bench
+from motorfit.estimation.coast_result import CoastDown
+from motorfit.estimation.effects import COAST_FRICTION, USUAL_COAST_FRICTION
+from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import J, K, R
+from motorfit.finding import Finding
+
+#: A curve bends the wrong way, or otherwise than three terms can, from so many standard
+#: deviations on: one steady log in some thousands.
+_SURE = 3.5
+
+#: Friction that differs by more than this from run to run is worth hearing of.
+_WORTH_TELLING = 3.0 * USUAL_COAST_FRICTION
+
+#: Mechanical time constants J R/k^2 of machines without a flywheel, generously: common
+#: practice, no source. [s]
+_QUICKEST, _SLOWEST = 3e-4, 30.0
+
+
+def coast_findings(bench: Bench, coasted: Sequence[CoastDown], joint: Joint) -> tuple[Finding, ...]:
+    """Findings about the coast-downs of a fitted bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        With what was found before the fit, which is not said again.
+    coasted : sequence of CoastDown
+        The logs.
+    joint : Joint
+        The fit.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    told = {each.where.partition(":")[0] for each in bench.findings if each.grave}
+    return (
+        *_not_used(coasted, told),
+        *_bends_back(coasted),
+        *_other_shape(coasted),
+        *_friction_differs(joint),
+        *_odd_inertia(bench, joint),
+    )
+
+
+def _not_used(coasted: Sequence[CoastDown], told: set[str]) -> Iterator[Finding]:
+    for each in coasted:
+        if each.problem and each.file not in told:
+            yield Finding(
+                kind="coast-down-not-used",
+                where=each.file,
+                says=f"Nothing could be had from this coast-down: {each.problem}.",
+                suggestion="Log from the moment the drive lets go until the shaft stands.",
+            )
+
+
+def _bends_back(coasted: Sequence[CoastDown]) -> Iterator[Finding]:
+    """A loss that grows ever less with speed, which no three terms above zero can."""
+    for each in coasted:
+        log = each.retardation
+        if log is None or each.loaded or not log.curvature_uncertainty > 0:
+            continue
+        score = log.curvature / log.curvature_uncertainty
+        if score > -_SURE:
+            continue
+        yield Finding(
+            kind="loss-bends-back",
+            where=each.file,
+            says=(
+                "The loss rises ever less with speed, which dry friction, viscous loss and "
+                f"windage together cannot do ({-score:.1f} standard deviations)."
+            ),
+            suggestion=(
+                "Usual causes: the drive still touched at first, a meter that lags, grease that "
+                "warmed up. Let it run for some minutes and log it again."
+            ),
+            damage=float(-score),
+        )
+
+
+def _other_shape(coasted: Sequence[CoastDown]) -> Iterator[Finding]:
+    for each in coasted:
+        log = each.retardation
+        if log is None or not log.misfit > _SURE:
+            continue
+        yield Finding(
+            kind="coast-down-odd",
+            where=each.file,
+            says=(
+                "The machine does not slow as friction, viscous loss and windage make it: its "
+                f"curve leaves theirs by {log.misfit:.1f} standard deviations."
+            ),
+            suggestion="Look at the spin-down figure: something touched the shaft or slipped.",
+            damage=float(log.misfit),
+        )
+
+
+def _friction_differs(joint: Joint) -> Iterator[Finding]:
+    assembled = joint.problem.assembled
+    if COAST_FRICTION not in assembled.components:
+        return
+    place = assembled.components.index(COAST_FRICTION)
+    size = USUAL_COAST_FRICTION * float(np.exp(0.5 * joint.scales.log_variance[place]))
+    if size < _WORTH_TELLING:
+        return
+    yield Finding(
+        kind="friction-differs",
+        where="bench",
+        says=(
+            f"Friction differs by about {100 * size:.0f} % from one coast-down to the next; the "
+            "turning loss is that of the average run, and its interval is wider for it."
+        ),
+        suggestion="Let the bearings warm up; two or three runs of each kind tell the average.",
+        severity="note",
+        damage=size,
+    )
+
+
+def _odd_inertia(bench: Bench, joint: Joint) -> Iterator[Finding]:
+    problem = joint.problem
+    full = problem.conditions.full(joint.solution.theta)
+    if J not in problem.free or not joint.standing.known[problem.free.index(J)]:
+        return
+    if not (full[K] > 0 and full[R] > 0) or any(run.added_inertia for run in bench.runs):
+        return
+    lasts = full[J] * full[R] / full[K] ** 2
+    if _QUICKEST < lasts < _SLOWEST:
+        return
+    slow = lasts > _SLOWEST
+    yield Finding(
+        kind="inertia-odd",
+        where="bench",
+        says=(
+            f"The moment of inertia comes out as {full[J]:.2g} kg m2: the machine would take "
+            f"{lasts:.2g} s to follow its supply (J R/k^2), far {'more' if slow else 'less'} than "
+            "rotors of this kind do."
+        ),
+        suggestion=(
+            f"Is the time column in {'milliseconds' if slow else 'minutes'}, labelled as seconds? "
+            "With a flywheel on the shaft this is right."
+        ),
+        damage=abs(float(np.log10(lasts))),
+    )
