@@ -18,7 +18,10 @@ BELOW_SMALLEST = "below the smallest to be used"
 
 #: The errors' correlation is looked for in so many means of neighbouring readings at most: a
 #: curve of four parameters loses nothing by it.
-_MEANS = 160
+_MEANS = 500
+
+#: Means of more readings than this are taken as means of so many.
+_MOST_AVERAGED = 30
 
 #: From so many readings on three rates are fitted, and two below.
 _THREE_RATES = 8
@@ -198,13 +201,15 @@ def _step(
         count=count / count.mean(),
         least=rounding / np.sqrt(len(fit.x) / len(time)) if fit.count.max() == 1.0 else 0.0,
         ignore=lines.shape[1] + bends + 1,
+        averaged=int(min(np.median(count), _MOST_AVERAGED)),
     )
     return found, ripple
 
 
 def _means(rows: FloatArray, count: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Means of neighbouring readings, weighted by their samples, and the samples of each."""
-    starts = np.arange(0, len(rows), -(-len(rows) // _MEANS))
+    width = -(-len(rows) // _MEANS)
+    starts = np.arange(0, len(rows) - width + 1, width)
     whole = np.add.reduceat(count, starts)
     return np.add.reduceat(rows * count[:, None], starts, axis=0) / whole[:, None], whole
 

@@ -36,11 +36,11 @@ _TIMES = np.geomspace(0.35, 1000.0, 18)
 #: No time constant beyond this share of a log is tried: it could not be told from a curve.
 _LONGEST = 0.5
 
-#: Shares of the errors that are new at each reading.
-_NEW = (0.0, 0.5)
+#: Shares of the errors that are new at each reading, with how likely each is beforehand.
+_NEW = ((0.0, 0.8), (0.5, 0.2))
 
-#: Weight of the errors that are new throughout, against all that remember.
-_PRIOR_NEW = 0.25
+#: How likely it is beforehand that no error remembers.
+_ALL_NEW = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,7 +52,6 @@ class CorrelatedFit:
     degrees_of_freedom: float  # of that covariance
     scale: float  # standard deviation of a reading of average count
     correlation_time: float  # average, weighted [s]
-    inflation: float  # variance of the coefficients to that of independent errors of this scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,6 +73,7 @@ def correlated_fit(
     count: FloatArray,
     least: float = 0.0,
     ignore: int = 0,
+    averaged: int = 1,
 ) -> CorrelatedFit:
     """Fit ``design @ coefficients`` to readings with errors that remember.
 
@@ -90,18 +90,24 @@ def correlated_fit(
     least : float
         The scale is at least this: the rounding of a reading.
     ignore : int
-        So many first coefficients do not count for the degrees of freedom and the inflation.
+        So many first coefficients do not count for the degrees of freedom.
+    averaged : int
+        How many neighbours, in even steps, each reading is the mean of.
 
     Returns
     -------
     CorrelatedFit
     """
-    both = np.column_stack([design, response])
-    pairs = _all_pairs(both, time, count, least)
-    return _averaged(pairs, both, count, ignore)
+    basis, back = np.linalg.qr(design)
+    first = basis.T @ response
+    both = np.column_stack([basis, response - basis @ first])
+    pairs = _all_pairs(both, time, count, least, averaged)
+    return _averaged(pairs, back, first, len(time), ignore)
 
 
-def _all_pairs(both: FloatArray, time: FloatArray, count: FloatArray, least: float) -> _Pairs:
+def _all_pairs(
+    both: FloatArray, time: FloatArray, count: FloatArray, least: float, averaged: int
+) -> _Pairs:
     steps = np.diff(time)
     middle = float(np.median(steps))
     new = 1.0 / count
@@ -109,18 +115,22 @@ def _all_pairs(both: FloatArray, time: FloatArray, count: FloatArray, least: flo
         [(both / new[:, None]).T @ both],
         [np.log(new).sum()],
         [0.0],
-        [_PRIOR_NEW],
+        [_ALL_NEW],
     )
     grid = _TIMES[_TIMES * middle <= max(_LONGEST * (time[-1] - time[0]), _TIMES[0] * middle)]
     chance = _chances(grid)
     for tau, weight in zip(grid * middle, chance, strict=True):
         inverse = _Inverse(steps, tau)
-        for share in _NEW:
-            form, determinant = inverse.form(both, share, new)
+        level, own = _of_means(middle / tau, averaged)
+        for share, likely in _NEW:
+            rest = 1.0 - share
+            form, determinant = inverse.form(both, rest * level, rest * own + share * new)
+            if not np.isfinite(determinant):  # uneven means, too near for the level of even ones
+                form, determinant = inverse.form(both, rest, share * new)
             forms.append(form)
             determinants.append(determinant)
             times.append(tau)
-            priors.append((1.0 - _PRIOR_NEW) * weight / len(_NEW))
+            priors.append((1.0 - _ALL_NEW) * weight * likely)
     return _judged(
         np.array(forms), np.array(determinants), np.array(times), np.array(priors), len(time), least
     )
@@ -132,6 +142,34 @@ def _chances(grid: FloatArray) -> FloatArray:
     bounds = np.exp(-1.0 / np.concatenate([[1e-3], edges, [np.inf]]))
     found = np.diff(bounds)
     return np.asarray(found / found.sum())
+
+
+def _of_means(step: float, averaged: int) -> tuple[float, float]:
+    r"""What becomes of the correlation where readings are means of neighbours.
+
+    Between means it still falls exponentially, by as much a step, from a level at distance
+    zero that is above their variance.
+
+    Parameters
+    ----------
+    step : float
+        From one mean to the next, in time constants.
+    averaged : int
+        Neighbours in each.
+
+    Returns
+    -------
+    level : float
+        Of the exponential, to the variance of the means.
+    own : float
+        What is added to each variance: negative, the two make one.
+    """
+    if averaged == 1:
+        return 1.0, 0.0
+    back = np.arange(averaged) * (step / averaged)
+    level = float(np.exp(-back).mean() * np.exp(back).mean())
+    variance = float(np.exp(-np.abs(back[:, None] - back)).mean())
+    return level / variance, 1.0 - level / variance
 
 
 class _Inverse:
@@ -146,28 +184,30 @@ class _Inverse:
         self.beside = -kept / lost
         self.log_determinant = float(np.log(lost).sum())  # of the correlation itself
 
-    def form(self, both: FloatArray, share: float, new: FloatArray) -> tuple[FloatArray, float]:
-        """``both' V^-1 both`` and log det V, for the share of errors that are new."""
-        if share == 0.0:
-            times = self.diagonal[:, None] * both
-            times[:-1] += self.beside[:, None] * both[1:]
-            times[1:] += self.beside[:, None] * both[:-1]
-            return both.T @ times, self.log_determinant
-        weight = 1.0 / (share * new)
-        factor, _, inner, _ = dptsv(
-            self.diagonal / (1.0 - share) + weight,
-            self.beside / (1.0 - share),
-            weight[:, None] * both,
+    def form(
+        self, both: FloatArray, remembering: float, new: FloatArray
+    ) -> tuple[FloatArray, float]:
+        """``both' V^-1 both`` and log det V, of V = remembering C + diag(new).
+
+        With Q the inverse of C and D = diag(new), V = C (remembering D^-1 + Q) D. This holds
+        for negative ``new`` too. The determinant is infinite where V is no covariance.
+        """
+        times = self.diagonal[:, None] * both
+        times[:-1] += self.beside[:, None] * both[1:]
+        times[1:] += self.beside[:, None] * both[:-1]
+        if not np.any(new):
+            determinant = self.log_determinant + len(both) * np.log(remembering)
+            return both.T @ times / remembering, determinant
+        sign = np.sign(new[0])
+        if np.any(sign * new <= 0.0):
+            return times, np.inf
+        factor, _, inner, info = dptsv(
+            sign * (remembering / new + self.diagonal), sign * self.beside, sign * times
         )
-        form = (weight[:, None] * both).T @ (both - inner)
-        n = len(weight)
-        determinant = (
-            -np.log(weight).sum()
-            + n * np.log(1.0 - share)
-            + self.log_determinant
-            + np.log(factor).sum()
-        )
-        return form, float(determinant)
+        if info:
+            return times, np.inf
+        determinant = self.log_determinant + np.log(factor).sum() + np.log(np.abs(new)).sum()
+        return both.T @ (inner / new[:, None]), float(determinant)
 
 
 def _judged(
@@ -200,33 +240,28 @@ def _judged(
     )
 
 
-def _averaged(pairs: _Pairs, both: FloatArray, count: FloatArray, ignore: int) -> CorrelatedFit:
-    n, p = len(both), both.shape[1] - 1
+def _averaged(
+    pairs: _Pairs, back: FloatArray, first: FloatArray, n: int, ignore: int
+) -> CorrelatedFit:
+    """Average over the pairs; what was fitted were coefficients of an orthonormal basis."""
+    p = len(back)
     weight = np.exp(pairs.log_likelihood - pairs.log_likelihood.max())
     weight /= weight.sum()
     mean = weight @ pairs.coefficients
     off = pairs.coefficients - mean
     within = np.einsum("g,gij->ij", weight, pairs.covariance)
     covariance = within + np.einsum("g,gi,gj->ij", weight, off, off)
-    variance = float(weight @ pairs.variance)
     # how far the pairs differ in the variance, on the average of the directions
-    judged = np.s_[ignore:]
-    ratios = np.trace(
-        np.linalg.solve(within[judged, judged], pairs.covariance[:, judged, judged]),
-        axis1=1,
-        axis2=2,
-    )
-    ratios = np.log(ratios)
+    inverse = np.linalg.inv(back)
+    rows = inverse[ignore:]
+    directions = rows @ within @ rows.T
+    each = rows @ pairs.covariance @ rows.T
+    ratios = np.log(np.trace(np.linalg.solve(directions, each), axis1=1, axis2=2) / (p - ignore))
     unknown = 1.0 / (n - p) + 0.5 * float(weight @ (ratios - weight @ ratios) ** 2)
-    independent = variance * np.linalg.inv((both[:, :p] * count[:, None]).T @ both[:, :p])
-    inflation = float(
-        np.trace(np.linalg.solve(independent[judged, judged], covariance[judged, judged]))
-    ) / (p - ignore)
     return CorrelatedFit(
-        coefficients=mean,
-        covariance=covariance,
+        coefficients=inverse @ (first + mean),
+        covariance=inverse @ covariance @ inverse.T,
         degrees_of_freedom=1.0 / unknown,
-        scale=float(np.sqrt(variance)),
+        scale=float(np.sqrt(weight @ pairs.variance)),
         correlation_time=float(weight @ pairs.time),
-        inflation=inflation,
     )
