@@ -20,6 +20,7 @@ from motorfit.estimation.heat_words import (
     assumptions,
     decided_by_magnets,
     heat_findings,
+    magnets_hide,
     not_fitted,
     too_little,
     without_resistance,
@@ -34,8 +35,14 @@ from motorfit.profile.parts import ThermalBodies
 #: Readings that tell a temperature: fewer tell no time constant and no scatter.
 FEWEST_READINGS = 5
 
+#: What is told before any fit and leaves nothing to fit.
+REFUSED = frozenset({"heat-run-cools", "heat-run-without-current", "heat-run-without-speed"})
+
 #: The parameters that a heat run gives, in the profile's order.
 THERMAL = ("thermal_resistance", "thermal_time_constant")
+
+#: An unknown so many standard deviations off says that the model is none of this run.
+_IMPOSSIBLE = 8.0
 
 #: A number whose interval spans a larger factor than this is worth nothing.
 _WORTH_TELLING = 8.0
@@ -119,6 +126,9 @@ def fit_heating(bench: Bench, uncertainty: Uncertainty, level: float) -> HeatOut
     if not runs:
         return HeatOutcome()
     run = max(runs, key=lambda each: float(np.ptp(each.get("time"))))
+    told = {one.kind for one in bench.findings if one.where.startswith(run.source.name)}
+    if told & REFUSED:
+        return HeatOutcome()
     readings = heat_readings(run)
     if readings is None:
         return HeatOutcome(findings=(too_little(run, FEWEST_READINGS),))
@@ -130,9 +140,13 @@ def fit_heating(bench: Bench, uncertainty: Uncertainty, level: float) -> HeatOut
     model = heat_model(bench, uncertainty, readings)
     if model.told.sum() < FEWEST_READINGS or not _spans(model):
         return HeatOutcome(findings=(too_little(run, FEWEST_READINGS),))
+    if model.magnets_hide:
+        return HeatOutcome(findings=(magnets_hide(run),))
     try:
         with np.errstate(all="ignore"):
             fitted, gain = better_fit(model)
+            if np.max(np.abs(fitted.unknown)) > _IMPOSSIBLE:
+                return HeatOutcome(findings=(not_fitted(run),))
             heating = _heating(bench, uncertainty, fitted, gain, level)
     except (ValueError, np.linalg.LinAlgError):
         return HeatOutcome(findings=(not_fitted(run),))

@@ -38,6 +38,9 @@ from motorfit.machine.warming import OneBody, TwoBodies
 #: Below this many times the brush current scale the brush drop is a guess.
 CLEAR_OF_BRUSHES = 5.0
 
+#: So many readings with the rotor stopped tell its winding's temperature.
+FEWEST_STANDING = 3
+
 #: Usual repeatability of one reading, relative: only a start, the residuals decide.
 _REPEATS = 0.001
 
@@ -88,6 +91,15 @@ class HeatModel:
     magnet_slope: tuple[float, float, float]  # of k per kelvin of rise, doubt, coefficient
     start_offset: float  # stated difference of winding and air at the start [K]
     ambient: FloatArray  # (g,) [degC]
+
+    @property
+    def magnets_hide(self) -> bool:
+        """Whether all that tells is a voltage with an EMF in it, of magnets of unknown warmth."""
+        if not (self.turning and self.by_voltage):
+            return False
+        standing = self.told & ~(np.abs(self.readings.get("speed")) > 0)
+        magnets = self.told & np.isfinite(self.readings.get("magnets"))
+        return int(standing.sum()) < FEWEST_STANDING and not magnets.any()
 
     @property
     def time(self) -> FloatArray:
@@ -266,7 +278,9 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
     turning = settings.heat_run.rotor == "turning"
     places = {index: parameter(uncertainty, index) for index in (K, R, VB, VBS, T0, B, C, A)}
     known = uncertainty.joint.standing.known
-    by_voltage = bool(np.isfinite(readings.get("voltage")).sum() > 1)
+    # turning, a thermometer in the winding knows better than a voltage that is mostly EMF
+    read = {name: int(np.isfinite(readings.get(name)).sum()) for name in ("voltage", "winding")}
+    by_voltage = read["voltage"] > 1 and not (turning and read["winding"] > 1)
     told, shown, usual = _told(bench, readings, by_voltage, problem.conditions.brush_current_scale)
     # what the ammeter shows beside a smooth current is its scatter, or a current that truly wanders
     errors.means["follows"] = np.full(len(readings), 0.5)

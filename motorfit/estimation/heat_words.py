@@ -95,6 +95,19 @@ def without_resistance(run: Run) -> Finding:
     )
 
 
+def magnets_hide(run: Run) -> Finding:
+    """A turning heat run that nothing but its voltage tells of."""
+    return Finding(
+        kind="heat-run-magnets",
+        where=run.source.name,
+        says="While the rotor turns its voltage is mostly EMF, and falls as the magnets warm: "
+        "that hides how warm the winding became.",
+        suggestion="Stop the machine at the end and read voltage and current of the standing "
+        "rotor every 20 s, at a good part of the current; or write the magnets' temperature "
+        "into a column magnets (degC).",
+    )
+
+
 def not_fitted(run: Run) -> Finding:
     """A heat run that no heat path fits."""
     return Finding(
