@@ -38,6 +38,9 @@ from motorfit.machine.warming import OneBody, TwoBodies
 #: Below this many times the brush current scale the brush drop is a guess.
 CLEAR_OF_BRUSHES = 5.0
 
+#: A rotor slower than this share of its fastest stands: a tachometer seldom shows zero.
+STANDING = 0.02
+
 #: So many readings with the rotor stopped tell its winding's temperature.
 FEWEST_STANDING = 3
 
@@ -97,7 +100,8 @@ class HeatModel:
         """Whether all that tells is a voltage with an EMF in it, of magnets of unknown warmth."""
         if not (self.turning and self.by_voltage):
             return False
-        standing = self.told & ~(np.abs(self.readings.get("speed")) > 0)
+        speed = np.abs(np.nan_to_num(self.readings.get("speed")))
+        standing = self.told & (speed < STANDING * np.max(speed))
         magnets = self.told & np.isfinite(self.readings.get("magnets"))
         return int(standing.sum()) < FEWEST_STANDING and not magnets.any()
 
