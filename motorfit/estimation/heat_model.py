@@ -88,6 +88,7 @@ class HeatModel:
     reference: float  # [degC]
     winding_constant: float  # [K]
     scale: float  # brush current scale [A]
+    per_shown: float  # current per ampere shown, by the ammeter's calibration
     lead_resistance: float  # [ohm]
     conductance: float  # of the voltmeter [S]
     places: dict[int, int | None]  # of the machine parameters in the joint fit
@@ -146,7 +147,9 @@ class HeatModel:
     def _calibrated_current(self) -> FloatArray:
         voltage = np.nan_to_num(self.readings.get("voltage"))
         sign = -1.0 if self.generating else 1.0
-        return machine_current(sign * self.readings.smooth_current, voltage, self.conductance)
+        return machine_current(
+            sign * self.per_shown * self.readings.smooth_current, voltage, self.conductance
+        )
 
     def resistance(self, unknown: FloatArray) -> FloatArray:
         """Of the winding in this run, at the reference temperature, (..., 1). [ohm]"""
@@ -298,6 +301,7 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
     _add_cooling(readings, errors)
     emf = errors.machine[places[K]] if places[K] is not None else 0.0
     voltmeter = bench.instrument("voltage", readings.run.meters.get("voltage", ""))
+    ammeter = bench.instrument("current", readings.run.meters.get("current", ""))
     return HeatModel(
         readings=readings,
         errors=errors,
@@ -311,6 +315,7 @@ def heat_model(bench: Bench, uncertainty: Uncertainty, readings: HeatReadings) -
         reference=settings.conditions.reference.value,
         winding_constant=WINDING_CONSTANT[settings.machine.winding_material],
         scale=problem.conditions.brush_current_scale,
+        per_shown=float(calibrated(1.0, ammeter)),
         lead_resistance=settings.leads.resistance.value,
         conductance=1.0 / voltmeter.input_resistance if voltmeter.input_resistance else 0.0,
         places=places,

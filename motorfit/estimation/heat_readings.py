@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Run
@@ -25,6 +26,11 @@ OFF = 0.5
 
 #: Current below this share of the largest is as good as none.
 NOTHING = 0.005
+
+#: A reading this many usual deviations off the median of its neighbours is a spike; scatter is
+#: taken as no less than this share. More of them than this share are no spikes.
+_SPIKE, _LEAST_SPIKE, _MOST_SPIKES = 10.0, 0.002, 0.05
+_NEIGHBOURS, _FEWEST_FOR_SPIKES, _MEDIAN_TO_DEVIATION = 7, 15, 1.4826
 
 #: From one reading to the next a steady current changes by less than this, relative to the
 #: largest; or by less than so many times the usual change, where it scatters more.
@@ -49,6 +55,7 @@ class HeatReadings:
     grid: FloatArray  # (g,) instants that the model steps through, `time` among them [s]
     place: IntArray  # (n,) of each reading in the grid
     switching: IntArray  # (s,) instants of the grid half way between heating and not
+    left_out: IntArray  # rows of readings that jump out of their neighbours
 
     def __len__(self) -> int:
         return len(self.time)
@@ -112,6 +119,8 @@ def heat_readings(run: Run) -> HeatReadings | None:
     if there.sum() < 2 or not np.nanmax(np.abs(current[there]), initial=0.0) > 0:
         return None
     order = np.flatnonzero(there)[np.argsort(time[there], kind="stable")]
+    spikes = _spikes(run, order)
+    left_out, order = run.rows[order[spikes]], order[~spikes]
     counts = run.blocks.count.astype(float) if run.blocks is not None else np.ones(len(run))
     clock, columns = time[order], {name: run.get(name)[order] for name in _COLUMNS}
     groups = _groups(clock, np.abs(columns["current"]))
@@ -136,7 +145,26 @@ def heat_readings(run: Run) -> HeatReadings | None:
         grid=grid - start,
         place=np.searchsorted(grid, clock),
         switching=np.searchsorted(grid, between),
+        left_out=left_out,
     )
+
+
+def _spikes(run: Run, order: IntArray) -> BoolArray:
+    """Which readings in their order jump out of their neighbours: a clip that slipped, (n,)."""
+    current = np.abs(run.get("current")[order])
+    resistance = np.abs(run.get("voltage")[order]) / np.where(current > 0, current, np.nan)
+    spikes = np.zeros(len(order), dtype=bool)
+    for values in (resistance, run.get("winding")[order]):
+        there = np.flatnonzero(np.isfinite(values))
+        if len(there) < _FEWEST_FOR_SPIKES:
+            continue
+        middle = median_filter(values[there], size=_NEIGHBOURS, mode="nearest")
+        away = np.abs(values[there] - middle)
+        usual = np.maximum(_MEDIAN_TO_DEVIATION * np.median(away), _LEAST_SPIKE * np.abs(middle))
+        found = away > _SPIKE * usual
+        if found.sum() <= _MOST_SPIKES * len(there):
+            spikes[there[found]] = True
+    return spikes
 
 
 def _groups(clock: FloatArray, size: FloatArray) -> IntArray:

@@ -145,6 +145,7 @@ def heat_findings(bench: Bench, fitted: Fitted, heating: Heating) -> tuple[Findi
             _no_loss(fitted, heating),
             _other_cooling(heating),
             _too_hot(bench, heating),
+            _spikes(fitted, heating),
             _others(bench, heating),
         )
         for finding in part
@@ -309,6 +310,21 @@ def _too_hot(bench: Bench, heating: Heating) -> Iterator[Finding]:
             suggestion="Use a smaller current next time. Ten kelvin above its class halve the "
             "life of the insulation.",
         )
+
+
+def _spikes(fitted: Fitted, heating: Heating) -> Iterator[Finding]:
+    rows = fitted.model.readings.left_out.tolist()
+    if not rows:
+        return
+    shown = ", ".join(str(row) for row in rows[:5]) + (" and others" if len(rows) > 5 else "")
+    yield Finding(
+        kind="heat-run-spikes",
+        where=f"{heating.file}:{rows[0]}" if len(rows) == 1 else heating.file,
+        says=f"{len(rows)} {'reading jumps' if len(rows) == 1 else 'readings jump'} far out of "
+        f"the neighbours and {'is' if len(rows) == 1 else 'are'} left out (row {shown}).",
+        suggestion="Look for a clip that slipped or a digit too many.",
+        severity="note",
+    )
 
 
 def _others(bench: Bench, heating: Heating) -> Iterator[Finding]:

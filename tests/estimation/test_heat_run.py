@@ -28,6 +28,7 @@ from motorfit.estimation.heating_result import Heating
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.problem import pose
 from motorfit.estimation.uncertainty import Uncertainty, split_uncertainty
+from motorfit.meter import Calibration
 
 
 @pytest.fixture(scope="module")
@@ -345,3 +346,41 @@ def test_a_heat_run_of_three_readings_says_that_they_are_too_few(others):
     assert outcome.heating is None
     assert outcome.findings[0].kind == "heat-run-too-little"
     assert "3 readings" in outcome.findings[0].says
+
+
+def test_a_clip_that_slipped_is_left_out_and_named(others):
+    """Two readings of half the voltage among 71; without them the result is what it was."""
+    told = warmed(bench(), Warming())
+    run = told.runs[-1]
+    voltage = run.get("voltage").copy()
+    voltage[[20, 40]] *= 0.5
+    slipped = replace(run, readings={**run.readings, "voltage": voltage})
+    found = fit_heating(replace(told, runs=(*told.runs[:-1], slipped)), others, 0.95).heating
+    assert found is not None
+    (spikes,) = [one for one in found.findings if one.kind == "heat-run-spikes"]
+    assert "row 22, 42" in spikes.says
+    plain = estimates(heated(others))[0]
+    assert estimates(found)[0].value == pytest.approx(plain.value, rel=0.01)
+
+
+def test_a_calibrated_ammeter_is_corrected(others):
+    """It shows 2 % too much, and its calibration says so: the same result to the last digits."""
+    plain = warmed(bench(), Warming())
+    off = warmed(bench(), Warming(gains=(0.0, 0.02)))
+    meter = off.instrument("current")
+    checked = replace(meter, calibration=Calibration(gain=0.02, half_width=meter.accuracy.relative))
+    off = replace(off, instruments={**off.instruments, ("current", ""): checked})
+    first, second = (fit_heating(one, others, 0.95).heating for one in (plain, off))
+    assert first is not None
+    assert second is not None
+    # 1 mA of 5 A in each reading
+    assert estimates(second)[0].value == pytest.approx(estimates(first)[0].value, rel=2e-3)
+
+
+def test_a_long_log_is_averaged_and_tells_the_same(others):
+    """Every second for 70 minutes: 4,201 rows, of which the fit keeps no more than 240."""
+    heating = heated(others, Warming(step=1.0))
+    assert heating.samples == 4201
+    assert len(heating.time) <= 241
+    assert covers(estimates(heating)[0], THERMAL_RESISTANCE)
+    assert covers(estimates(heating)[1], TIME_CONSTANT)
