@@ -161,7 +161,8 @@ SPOILED = {
         "load.csv",
         f"# voltage meter: B\n{LOAD}1000,5,0.4\n",
     ),
-    "which this release cannot fit by itself": (
+    "which this release cannot fit by itself": ("zero.csv", "voltage (V)\n0.01\n0.02\n"),
+    "nothing could be had from the coast-downs": (
         "coast-down.csv",
         "time (s),voltage (V)\n0,5\n1,4\n",
     ),
