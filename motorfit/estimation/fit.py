@@ -127,7 +127,8 @@ def fit(
     wanted_terms = check_terms(terms)
     told = with_cold_resistance(bench)
     if not any(len(run) for run in told.of_kind(*USED_KINDS)):
-        return _of_breakaway(bench, level, otherwise=_nothing_used(bench))
+        with _with_what_was_found(bench):
+            return _of_breakaway(bench, level, otherwise=_nothing_used(bench))
     with _with_what_was_found(bench), settled_or_told():
         reduced = reduce_logs(told)
         if not any(len(run) for run in reduced.bench.of_kind(*USED_KINDS)):
