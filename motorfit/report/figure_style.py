@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Iterable
 from typing import Any, Literal
 
 import matplotlib as mpl
@@ -42,8 +43,10 @@ STYLE: dict[Any, Any] = {
 }
 
 
-def titled_figure(title: str, machine: str, panels: int = 1) -> tuple[Figure, list[Axes]]:
-    """An empty figure of one panel, or of one with the residuals below.
+def titled_figure(
+    title: str, machine: str, panels: int = 1, *, ratio: float = 3.0
+) -> tuple[Figure, list[Axes]]:
+    """An empty figure of one panel, or of one with another below.
 
     Parameters
     ----------
@@ -53,6 +56,8 @@ def titled_figure(title: str, machine: str, panels: int = 1) -> tuple[Figure, li
         Of which machine; a long name is wrapped, then cut.
     panels : int
         1, or 2 that share the lower axis.
+    ratio : float
+        Height of the upper one over that of the lower.
 
     Returns
     -------
@@ -61,11 +66,17 @@ def titled_figure(title: str, machine: str, panels: int = 1) -> tuple[Figure, li
         From the top.
     """
     figure = Figure(figsize=(8.0, 5.6 if panels == 2 else 4.8), layout="constrained")
-    shown = [title, *wrapped(machine.replace("$", r"\$"), 84, most=2)]
-    figure.suptitle("\n".join(shown), fontsize=11.0, ha="left", x=0.02)
-    ratios = (3.0, 1.0) if panels == 2 else (1.0,)
+    write_title(figure, title, machine)
+    ratios = (ratio, 1.0) if panels == 2 else (1.0,)
     grid = figure.subplots(panels, 1, sharex=True, squeeze=False, height_ratios=ratios)
     return figure, [axes for row in grid for axes in row]
+
+
+def write_title(figure: Figure, title: str, machine: str) -> None:
+    """What is shown, and of which machine: a long name is wrapped, then cut."""
+    width = int(10.5 * figure.get_figwidth())
+    shown = [title, *wrapped(machine.replace("$", r"\$"), width, most=2)]
+    figure.suptitle("\n".join(shown), fontsize=11.0, ha="left", x=0.02)
 
 
 def draw_band(axes: Axes, x: FloatArray, low: FloatArray, high: FloatArray, **options: Any) -> None:
@@ -105,11 +116,24 @@ def mark_outstanding(
         )
 
 
-def legend_outside(figure: Figure, axes: Axes) -> None:
-    """The legend of ``axes`` at the right of the figure, never over data."""
-    handles, labels = axes.get_legend_handles_labels()
-    once = dict(zip(labels, handles, strict=True))
+def legend_outside(figure: Figure, *panels: Axes) -> None:
+    """The legend of some panels at the right of the figure, never over data."""
+    once = _legend_of(panels)
     figure.legend(once.values(), once.keys(), loc="outside right center")
+
+
+def legend_below(figure: Figure, panels: Iterable[Axes], columns: int) -> None:
+    """The same in so many columns below the figure, where it is wide."""
+    once = _legend_of(panels)
+    figure.legend(once.values(), once.keys(), loc="outside lower center", ncols=columns)
+
+
+def _legend_of(panels: Iterable[Axes]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for axes in panels:
+        handles, labels = axes.get_legend_handles_labels()
+        found |= dict(zip(labels, handles, strict=True))
+    return found
 
 
 def room_around(axes: Axes, x: FloatArray, beyond: float = 1.08) -> None:
