@@ -137,6 +137,11 @@ def complain(cell: str, sign: DecimalSign | None, header: Header) -> Complaint:
     return Complaint(found=shown(cell), expected="a number", remedy=remedy)
 
 
+def complain_briefly(cell: str, _sign: DecimalSign | None, _header: Header) -> Complaint:
+    """Say that a cell is no number, at once: one of very many of a column."""
+    return Complaint(found=shown(cell), expected="a number", remedy=_NOT_READ)
+
+
 def _evidence(cell: str) -> DecimalSign | None:
     """Tell which decimal sign a cell proves, if it proves one."""
     plain = _ascii(cell)

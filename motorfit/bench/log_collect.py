@@ -152,9 +152,10 @@ class CollectedLog:
         self.pieces.append(replace(piece.stretches, rows=piece.stretches.rows + shift))
         self.behind_gap.append(bool(self.behind_gap) and (gap or new[0]))
         self.last, self.step = piece.last, piece.step
-        for row, note in piece.notes[: max(0, _MOST_KEPT - len(self.notes))]:
-            if not self.notes or note != self.notes[-1][1]:
-                self.notes.append((row + shift, note))
+        for row, note in piece.notes:
+            kept = note if len(self.notes) < _MOST_KEPT else ""
+            if kept != (self.notes[-1][1] if self.notes else ""):
+                self.notes.append((row + shift, kept))
         for name, decimals in piece.decimals.items():
             self.decimals[name] = max(decimals, self.decimals.get(name, decimals))
 
@@ -254,10 +255,15 @@ class CollectedLog:
         return tuple(marks[each][1] for each in places), tuple(marks[each][2] for each in places)
 
     def _notes_at(self, rows: IntArray) -> tuple[str, ...]:
-        notes: dict[int, list[str]] = {}
-        for row, note in self.notes:
-            notes.setdefault(int(np.searchsorted(rows, row, side="right")) - 1, []).append(note)
-        return tuple("; ".join(dict.fromkeys(notes.get(each, ()))) for each in range(len(rows)))
+        """Every note that stands beside some sample of each average."""
+        changes = [row for row, _ in self.notes]
+        first = np.searchsorted(changes, rows, side="right")
+        last = np.searchsorted(changes, rows[1:], side="left")
+        notes = ["", *(note for _, note in self.notes)]
+        return tuple(
+            "; ".join(dict.fromkeys(filter(None, notes[begin : end + 1])))
+            for begin, end in zip(first, [*last, len(changes)], strict=True)
+        )
 
     def _excluded(self) -> tuple[ExcludedRow, ...]:
         if not self.more_excluded:

@@ -101,7 +101,7 @@ def lay_out_log(
     columns = [*layout.numbers.values(), *layout.extra]
     sign = decimal_sign([column.cells for column in columns], sheet.delimiter)
     piece = read_piece(sheet, test, speed, sign)
-    if not len(piece.clock) or not np.isfinite(piece.clock[0]):
+    if not len(piece.clock):
         return None
     heads = _cells(header_line, sheet.delimiter)
     places = {
@@ -125,7 +125,7 @@ def lay_out_log(
         places=places,
         texts=_texts(heads),
         unused=frozenset(heads.index(column.header.text) for column in layout.unneeded),
-        first_stamp=float(piece.clock[0]),
+        first_stamp=float(np.nan_to_num(piece.clock[0])),  # one that is wrong is told later
         decimals=piece.decimals,
     )
 

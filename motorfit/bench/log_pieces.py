@@ -42,7 +42,7 @@ class Piece:
     step: float  # a usual one [s]
     decimals: Mapping[str, int]
     marks: tuple[tuple[int, str, str], ...]  # row, setting, direction: the first, each change
-    notes: tuple[tuple[int, str], ...]  # row and note, where it is another than before
+    notes: tuple[tuple[int, str], ...]  # row and note: the first, each change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,8 +120,7 @@ def _marks(
 
 def _notes(rows: IntArray, texts: Mapping[str, ObjectArray]) -> tuple[tuple[int, str], ...]:
     if "note" not in texts:
-        return ()
+        return ((int(rows[0]), ""),)
     notes = texts["note"]
-    new = np.flatnonzero(notes != "")
-    new = new[np.append(True, notes[new[1:]] != notes[new[:-1]])] if len(new) else new
-    return tuple((int(rows[place]), str(notes[place])) for place in new.tolist())
+    places = np.flatnonzero(np.append(True, notes[1:] != notes[:-1]))
+    return tuple((int(rows[place]), str(notes[place])) for place in places.tolist())

@@ -9,7 +9,14 @@ from typing import Literal
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
-from motorfit.bench.cells import DecimalSign, Numbers, complain, decimal_sign, read_numbers
+from motorfit.bench.cells import (
+    DecimalSign,
+    Numbers,
+    complain,
+    complain_briefly,
+    decimal_sign,
+    read_numbers,
+)
 from motorfit.bench.clock import ran_backwards, steps_back
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
 from motorfit.bench.driven import DRIVEN, split_driven
@@ -25,6 +32,9 @@ from motorfit.finding import Finding
 from motorfit.meter import Instrument
 
 ABSOLUTE_ZERO = -273.15  # [degC]
+
+#: Wrong cells of a column whose remedy is worked out; further ones are only counted later.
+_EXPLAINED = 50
 
 #: Sizes in SI beyond which a number other than zero is a slip, whatever it is of.
 SMALLEST, LARGEST = 1e-15, 1e12
@@ -240,8 +250,9 @@ def _read_body(
     )
     problems: list[BenchError] = []
     for column, texts, read in zip(columns, cells, numbers, strict=True):
-        for place in read.wrong:
-            complaint = complain(texts[place], sign, column.header)
+        for number, place in enumerate(read.wrong):
+            say = complain if number < _EXPLAINED else complain_briefly
+            complaint = say(texts[place], sign, column.header)
             problems.append(
                 LocatedError(
                     path=sheet.path,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
-from motorfit.bench.kinds import Kind, TestKind
+from motorfit.bench.kinds import KINDS, Kind, TestKind
 from motorfit.finding import Finding
 
 #: Quantities whose sign is only a matter of how the probes were held.
@@ -15,6 +15,10 @@ _PROBED = ("speed", "voltage", "current", "torque", "force", "drive_power")
 
 #: Quantities that are negative inside while the machine is driven.
 FROM_OUTSIDE = ("current", "torque", "force")
+
+
+#: Part of the largest reading of a log below which a sign tells nothing.
+_AT_REST = 0.01
 
 
 def written_as_magnitudes(
@@ -54,9 +58,10 @@ def written_as_magnitudes(
         for name, values in columns.items():
             if of.get(name, name) not in _PROBED:
                 continue
-            says = _turned(values, backwards)
+            clear = _beyond_noise(values) if KINDS[kind].follows_time else values
+            says = _turned(clear, backwards)
             if says:
-                columns[name] = np.abs(values)
+                columns[name] = _turn(values, clear, backwards)
                 findings.append(
                     Finding(
                         kind="negative-throughout",
@@ -81,6 +86,21 @@ def consumer_signs(
         for name, values in columns.items():
             if of.get(name, name) in FROM_OUTSIDE:
                 columns[name] = 0.0 - values  # so that zero stays positive
+
+
+def _beyond_noise(values: FloatArray) -> FloatArray:
+    """A log with zero for what is small: a machine at rest shows some of either sign."""
+    largest = np.nanmax(np.abs(values), initial=0.0)
+    return np.where(np.abs(values) > _AT_REST * largest, values, 0.0)
+
+
+def _turn(values: FloatArray, clear: FloatArray, backwards: BoolArray) -> FloatArray:
+    """Turn what is negative in each direction, with the noise that is in it."""
+    turned = values.copy()
+    for group in (backwards, ~backwards):
+        if (clear[group] < 0).any():
+            turned[group] = 0.0 - values[group]
+    return turned
 
 
 def _turned(values: FloatArray, backwards: BoolArray) -> str:

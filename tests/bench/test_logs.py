@@ -309,3 +309,26 @@ def test_a_long_log_may_have_rows_left_out(tmp_path):
         (row, "slipped") for row in range(202, 262)
     ]
     assert run.blocks.samples == 940
+
+
+def test_an_average_has_the_notes_of_all_its_rows(tmp_path):
+    lines = [f"{i},5,{'warm' if i < 90 else 'humming' if i < 95 else ''}" for i in range(1000)]
+    path = write(tmp_path, "\n".join(["time (s),voltage (V),note", *lines]))
+
+    (run,) = in_pieces(path, sizes=LogSizes(long=0, stretches=10, evenly=999)).sheet.runs
+
+    assert run.rows[1] > 100
+    assert run.note == ("warm; humming", *[""] * (len(run) - 1))
+
+
+@pytest.mark.parametrize("kind", ["coast-down", "heat-run"])
+def test_probes_held_the_other_way_round_are_noticed_through_noise_about_zero(tmp_path, kind):
+    """A machine at rest is read as 0.01 V of either sign: that tells nothing of the probes."""
+    volts = [*(-12.0 + i for i in range(12)), 0.0, 0.01, -0.01, 0.01]
+    lines = [f"{i},{volt:.2f},1" for i, volt in enumerate(volts)]
+    path = write(tmp_path, "\n".join(["time (s),voltage (V),current (A)", *lines]), f"{kind}.csv")
+
+    run = same(path, kind)
+
+    assert run.get("voltage")[0] == 12.0
+    assert run.get("voltage")[-3:].tolist() == [-0.01, 0.01, -0.01]
