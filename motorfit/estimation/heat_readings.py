@@ -30,6 +30,7 @@ NOTHING = 0.005
 #: A reading this many usual deviations off the median of its neighbours is a spike; scatter is
 #: taken as no less than this share. More of them than this share are no spikes.
 _SPIKE, _LEAST_SPIKE, _MOST_SPIKES = 10.0, 0.002, 0.05
+_FLOWS = 0.02  # of the largest current: voltage over less is no resistance
 _NEIGHBOURS, _FEWEST_FOR_SPIKES, _MEDIAN_TO_DEVIATION = 7, 15, 1.4826
 
 #: From one reading to the next a steady current changes by less than this, relative to the
@@ -152,7 +153,8 @@ def heat_readings(run: Run) -> HeatReadings | None:
 def _spikes(run: Run, order: IntArray) -> BoolArray:
     """Which readings in their order jump out of their neighbours: a clip that slipped, (n,)."""
     current = np.abs(run.get("current")[order])
-    resistance = np.abs(run.get("voltage")[order]) / np.where(current > 0, current, np.nan)
+    flows = np.where(current > _FLOWS * np.max(current), current, np.nan)
+    resistance = np.abs(run.get("voltage")[order]) / flows
     spikes = np.zeros(len(order), dtype=bool)
     for values in (resistance, run.get("winding")[order]):
         there = np.flatnonzero(np.isfinite(values))
