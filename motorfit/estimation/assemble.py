@@ -435,7 +435,7 @@ def assemble(bench: Bench) -> Assembled:
         components=tuple(components),
         patterns=patterns,
         friction=friction,
-        scale_prior=_scale_prior(components),
+        scale_prior=_scale_prior(components, _coasts(assembly.runs)),
         brush_current_scale=scale,
         winding_used=(float(rows.winding.min()), float(rows.winding.max()))
         if len(rows)
@@ -443,13 +443,17 @@ def assemble(bench: Bench) -> Assembled:
     )
 
 
-def _scale_prior(components: list[str]) -> ScalePrior:
+def _coasts(runs: list[Run]) -> int:
+    rates = [run.rates for run in runs if run.rates is not None]
+    return sum(each.quantity != "inertia" for each in rates)
+
+
+def _scale_prior(components: list[str], coasts: int) -> ScalePrior:
     """Meters repeat far better or worse than usual; friction is never far from its size."""
     repeated = np.isin(components, READ)
-    coasted = np.isin(components, COAST_FRICTION)
     readings = np.where(repeated, REPEATABILITY_READINGS, PRIOR_READINGS)
     readings[np.isin(components, FRICTION)] = FRICTION_READINGS
-    readings[coasted] = COAST_READINGS
+    readings[np.isin(components, COAST_FRICTION)] = COAST_READINGS / max(1, coasts - 1) ** 2
     return ScalePrior(readings=readings, even=repeated)
 
 

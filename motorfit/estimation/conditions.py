@@ -181,7 +181,7 @@ class BrushedConditions:
             full[index] = theta[..., place, None]
         errors = self.shares.total(theta[..., machine:])
         factors = self._factors(errors)
-        by_factor = self._factor_slopes(factors)
+        by_factor = self._factor_slopes(factors, errors[LOSS])
         wanted = {*self.free, *(factor for factor, _ in by_factor)}
         shown = self._shown if shift is None else self._shown + np.moveaxis(shift, -1, 0)
         circuit = Circuit(self.rows, shown, errors)
@@ -250,18 +250,20 @@ class BrushedConditions:
             winding=self._winding + errors[WINDING] * self._per_kelvin,
             position=1.0 + errors[RESISTANCE],
             magnets=self._magnets + self.thermal.magnet_coefficient * errors[MAGNETS],
-            loss=1.0 + errors[LOSS],
+            # the third of the square makes the estimate the mean of what runs differ by; without
+            # it large losses would count for more, with an exponential small ones
+            loss=1.0 + errors[LOSS] + np.square(errors[LOSS]) / 3.0,
             inertia=errors[INERTIA],
             brush_shape=errors[BRUSH],
         )
 
-    def _factor_slopes(self, factors: Factors) -> Slopes:
+    def _factor_slopes(self, factors: Factors, loss: FloatArray | float) -> Slopes:
         """Change of the factors, by (factor, error)."""
         slopes: Slopes = {
             (RESISTANCE_FACTOR, WINDING): self._per_kelvin * factors.position,
             (RESISTANCE_FACTOR, RESISTANCE): factors.winding,
             (MAGNET_FACTOR, MAGNETS): self.thermal.magnet_coefficient,
-            (LOSS_FACTOR, LOSS): 1.0,
+            (LOSS_FACTOR, LOSS): 1.0 + 2.0 / 3.0 * loss,
             (BRUSH_SHAPE, BRUSH): 1.0,
             (INERTIA_FACTOR, INERTIA): 1.0,
         }

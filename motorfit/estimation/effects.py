@@ -17,13 +17,14 @@ from motorfit.estimation.rows import SPEED, Nuisance
 #: the residuals decide.
 USUAL_FRICTION = 0.04  # loss torque, from row to row
 USUAL_RUN_FRICTION = 0.03  # loss torque, from run to run
-USUAL_COAST_FRICTION = 0.015  # loss torque, from one coast-down to the next
+USUAL_COAST_FRICTION = 0.01  # loss torque, from one coast-down to the next
 USUAL_SETTING = 0.002  # speed, from one setting of the drive to the next
 USUAL_POSITION = 0.03  # resistance, from one rotor position to the next
 USUAL_DRIFT = 0.001  # speed, what neighbouring rows of a sheet share
 
-#: How many coast-downs their usual friction is worth.
-COAST_READINGS = 1.0
+#: How many coast-downs their usual friction is worth beside two of them, which do not tell how
+#: it differs. It fades with the square of what they do tell.
+COAST_READINGS = 4.0
 
 #: How many rows the usual friction is worth: three no-load rows cannot tell it.
 FRICTION_READINGS = 4.0

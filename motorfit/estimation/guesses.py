@@ -66,7 +66,7 @@ def with_guesses(
     through_load = shown[:, VOLTAGE] / load
     current = np.where(metered, np.abs(shown[:, CURRENT]), through_load)
     speed = (shown[:, VOLTAGE] + resistance * current) / constant
-    share = np.where(np.isfinite(load), load / (load + resistance), 1.0)
+    share = 1.0 / (1.0 + resistance / load)
     for rows, axis, size in (
         (by_voltage, SPEED, speed),
         (by_speed, VOLTAGE, constant * shown[:, SPEED] * share),

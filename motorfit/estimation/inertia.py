@@ -72,8 +72,9 @@ class Inertial:
         self.by_speed = (by == RATE_OF_SPEED).astype(float)
         by_voltage = by == RATE_OF_VOLTAGE
         self.voltage = np.where(by_voltage, point.values[VOLTAGE], 1.0)
-        #: 1/c, where it counts
-        self.inverse = by_voltage / np.where(by_voltage, constant, 1.0)
+        #: 1/c, where it counts; the solver starts from no constant at all
+        counts = by_voltage & (np.asarray(constant) != 0)
+        self.inverse = counts / np.where(counts, constant, 1.0)
         #: of one volt per second, by the speed alone
         self.per_volt = by_voltage / (flux * self.voltage)
         self.rate = point.values[TORQUE]
