@@ -40,6 +40,10 @@ _STEADY, _USUAL_CHANGES = 0.02, 8.0
 #: A polynomial has a degree more for so many readings, up to the most.
 _PER_DEGREE, _MOST_DEGREE = 8, 6
 
+#: Each degree must pay for itself this many times (one is Schwarz's); no ammeter shows more than
+#: this part of its reading.
+_PENALTY, _EXACT = 2.0, 1e-6
+
 _COLUMNS = ("current", "voltage", "speed", "winding", "ambient", "magnets")
 
 
@@ -209,11 +213,27 @@ def _smooth(clock: FloatArray, current: FloatArray) -> FloatArray:
     smooth = current.copy()
     for stretch in np.unique(stretches):
         here = stretches == stretch
-        degree = min(int(here.sum()) // _PER_DEGREE, _MOST_DEGREE)
         if here.sum() > 2:
-            line = np.polynomial.Polynomial.fit(clock[here], current[here], degree)
-            smooth[here] = line(clock[here])
+            smooth[here] = _simplest(clock[here], current[here])
     return smooth
+
+
+def _simplest(clock: FloatArray, current: FloatArray) -> FloatArray:
+    """The polynomial of the lowest degree that will do, by Schwarz's criterion, (n,).
+
+    One degree too many is scatter of the ammeter that goes slowly up and down: it would pass
+    for warming.
+    """
+    count = len(clock)
+    least = (_EXACT * float(np.max(np.abs(current)))) ** 2 * count
+    best, found = np.inf, current
+    for degree in range(min(count // _PER_DEGREE, _MOST_DEGREE) + 1):
+        line = np.polynomial.Polynomial.fit(clock, current, degree)(clock)
+        squares = float(np.sum((current - line) ** 2)) + least
+        criterion = count * np.log(squares) + _PENALTY * degree * np.log(count)
+        if criterion < best:
+            best, found = criterion, line
+    return np.asarray(found)
 
 
 def _grid(start: float, clock: FloatArray, switched: IntArray) -> FloatArray:
