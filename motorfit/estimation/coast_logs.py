@@ -22,6 +22,9 @@ _OPEN = 0.002
 #: Why a log of voltages says nothing.
 NO_SPEEDS = "nowhere is a speed with its voltage"
 
+#: No rate is more exact than this, relatively.
+_EXACT = 1e-5
+
 #: Degrees of freedom of a log's noise, at the least.
 _FEWEST_FREEDOM = 3.0
 
@@ -158,6 +161,7 @@ def _as_rates(run: Run, quantity: Literal["speed", "voltage"], found: Retardatio
     # the quantiles of few readings are further out than those of a known variance
     few = max(found.degrees_of_freedom, _FEWEST_FREEDOM)
     own, shared = _split(found.covariance * few / (few - 2.0))
+    own = own + (_EXACT * found.rates) ** 2
     return replace(
         run,
         rows=run.rows[nearest],

@@ -179,8 +179,8 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         answers=answers(bench, profile),
         scatter=_scatter(joint),
         loss=_loss_point(uncertainty, level),
-        counts=_counts(whole),
-        unused=_unused(whole),
+        counts=_counts(whole, {each.file for each in coasted if each.problem}),
+        unused=tuple(f"{each.file}: {each.problem}" for each in coasted if each.problem),
         chi_square=float(stacked @ joint.projected.projection @ stacked),
         degrees_of_freedom=float(len(stacked) - len(joint.machine)),
         draws=drawn_parameters(uncertainty),
@@ -227,7 +227,8 @@ def _nothing_told(bench: Bench, reduced: ReducedBench) -> str:
     """Why none of the logs, which are all there is, could be used."""
     reasons = "; ".join(f"{log.run.source.name}: {log.problem}" for log in reduced.logs)
     return (
-        f"{bench.source.name}: nothing could be had from the coast-downs ({reasons}). One "
+        f"{bench.source.name}: nothing could be had from the coast-downs ({reasons}). Log from "
+        "the moment the drive lets go until the shaft stands, several readings a second; one "
         "open-circuit reading, speed with voltage, makes a speed of every voltage."
     )
 
@@ -269,21 +270,15 @@ def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthSh
     return tuple(sorted(shares, key=lambda share: -share.share))
 
 
-def _counts(bench: Bench) -> dict[str, int]:
+def _counts(bench: Bench, unused: set[str]) -> dict[str, int]:
     """Used readings a file; one table may hold two kinds of test."""
     counts: dict[str, int] = {}
     others: tuple[Kind, ...] = ("breakaway", "heat-run", "zero")
     for run in (*bench.of_kind(*USED_KINDS, *others), *bench.of_drive_alone):
+        if run.source.name in unused:
+            continue
         counts[run.source.name] = counts.get(run.source.name, 0) + len(run)
     return counts
-
-
-def _unused(bench: Bench) -> tuple[str, ...]:
-    return tuple(
-        f"{run.source.name}: read, not used yet"
-        for run in bench.runs
-        if not run.test.used and len(run)
-    )
 
 
 def _scatter(joint: Joint) -> tuple[Scatter, ...]:

@@ -36,6 +36,7 @@ from motorfit.estimation.joint import (
     stack,
 )
 from motorfit.estimation.problem import Problem
+from motorfit.estimation.rows import READ_TORQUE
 from motorfit.estimation.scatter import (
     Scales,
     Stacked,
@@ -202,7 +203,8 @@ def _residuals(
     factor = np.asarray(np.linalg.cholesky(scatter), float)
     whitened = _each(factor.swapaxes(-1, -2), pull) / weight[:, None]
     spare = factor.swapaxes(-1, -2) @ row_blocks(plain.projection, present) @ factor  # 1 - leverage
-    judged = np.linalg.eigvalsh(spare)[:, 0] > _ALONE
+    read = conditions.rows.torque_from == READ_TORQUE  # a log has had its own outliers left out
+    judged = (np.linalg.eigvalsh(spare)[:, 0] > _ALONE) & read
     spare = np.where(judged[:, None, None], spare, np.eye(present.shape[1]))
     inverse = np.asarray(np.linalg.inv(spare), float)
     square = np.sum(whitened * _each(inverse, whitened), axis=1)

@@ -186,20 +186,20 @@ def test_the_same_bench_gives_the_same_fit_to_the_last_bit():
     assert first.residuals == second.residuals
 
 
-def test_a_test_without_equations_is_named_and_not_dropped():
+def test_a_log_that_tells_nothing_is_named_and_not_counted():
     coasting = run("coast-down", time=[0.0, 1.0, 2.0], speed=[200.0, 150.0, 110.0])
     driven = run("open-circuit", speed=[100.0, 200.0], voltage=[8.0, 16.0])
 
     found = mf.fit(bench(coasting, driven))
 
-    assert found.unused == ("coast-down.csv: read, not used yet",)
+    assert found.unused == ("coast-down.csv: too few readings while it slows down",)
     assert "coast-down.csv" not in found.counts
 
 
-def test_a_bench_of_nothing_but_later_tests_is_refused():
+def test_a_bench_of_nothing_but_a_log_that_tells_nothing_is_refused():
     coasting = run("coast-down", time=[0.0, 1.0, 2.0], speed=[200.0, 150.0, 110.0])
 
-    with pytest.raises(FitError, match=r"only coast-down.*Add one of open-circuit"):
+    with pytest.raises(FitError, match=r"nothing could be had.*coast-down.csv: too few readings"):
         mf.fit(bench(coasting))
 
 
