@@ -79,11 +79,15 @@ def _how_hard_to_turn(profile: MachineProfile) -> Answer:
     question = "how hard to turn"
     if _known(profile, "coulomb_torque", "viscous_coefficient"):
         return Answer(question=question, answer="yes", why="loss at any speed in the tested range")
+    if _combined(profile, "coulomb_torque/moment_of_inertia"):
+        return Answer(
+            question=question, answer="partly", why="how quickly it slows, not its torque"
+        )
     if _combined(profile, "coulomb_torque"):
         return Answer(question=question, answer="partly", why="at one speed only")
     if _known(profile, "breakaway_torque"):
         return Answer(question=question, answer="partly", why="what starts it; not once it turns")
-    return Answer(question=question, answer="no", why="needs a no-load-motor test")
+    return Answer(question=question, answer="no", why="needs a coast-down or a no-load test")
 
 
 def _amps_all_day(bench: Bench, profile: MachineProfile) -> Answer:

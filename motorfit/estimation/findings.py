@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from motorfit.bench.records import Bench
+from motorfit.bench.records import Bench, Run
 from motorfit.estimate import coverage_factor
 from motorfit.estimation.explanation import explain, machine_allowing
 from motorfit.estimation.fault_words import fault_findings, told_once
@@ -200,12 +200,30 @@ def _ammeter_offset(widths: dict[str, tuple[WidthShare, ...]]) -> list[Finding]:
 
 
 def _nothing_odd(bench: Bench, joint: Joint) -> Finding:
-    count = sum(len(run) for run in bench.runs if run.test.used)
+    logs = [run for run in bench.runs if len(run) and _is_log(run)]
+    count = sum(
+        len(run) for run in bench.runs if run.test.used and run.rates is None and not _is_log(run)
+    )
     equations, parameters = joint.stack.design.shape
     hardly = "" if equations > parameters + 1 else ", but so few could not show a slip"
     return Finding(
         kind="nothing-odd",
         where="bench",
-        says=f"Nothing odd in {count} reading{'' if count == 1 else 's'}{hardly}.",
+        says=f"Nothing odd in {' and '.join(_counted(count, len(logs)))}{hardly}.",
         severity="good",
     )
+
+
+def _is_log(run: Run) -> bool:
+    """Whether its readings follow one another; of a stated inertia there is no log."""
+    if run.rates is not None:
+        return run.rates.quantity != "inertia"
+    return run.test.follows_time
+
+
+def _counted(readings: int, logs: int) -> list[str]:
+    """Readings of sheets and logs, those of the two that there are."""
+    parts = ((readings, "reading"), (logs, "log"))
+    return [f"{number} {what}{'' if number == 1 else 's'}" for number, what in parts if number] or [
+        "0 readings"
+    ]

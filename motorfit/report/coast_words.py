@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Run
 from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.result import Fit
-from motorfit.report.words import count_of, listed
+from motorfit.estimation.retardation import Retardation
+from motorfit.report.words import count_of, listed, rounded
 
 #: Sheets that hold logs: their readings follow one another and are no readings of their own.
-_LOGS = ("coast-down", "heat-run")
+_LOGS: tuple[Kind, ...] = ("coast-down", "heat-run")
 
 
 def sheet_of(fit: Fit, coasted: CoastDown) -> Run:
     """The sheet of a coast-down."""
     return next(run for run in fit.bench.of_kind("coast-down") if run.source.name == coasted.file)
+
+
+def worth(found: Retardation) -> str:
+    """How many independent samples would say as much; never more than there are."""
+    if found.effective > 0.95 * found.samples:
+        return str(found.samples)
+    return rounded(found.effective, 2)
 
 
 def samples_of(run: Run) -> int:
@@ -58,3 +67,13 @@ def sheets_and_logs(fit: Fit) -> str:
         files = listed(f"{number} in {name}" for name, number in counts.items()) if counts else ""
         sheets = [f"{total}: {files}"] if counts else []
     return "; ".join([*sheets, *logs_counted(fit)])
+
+
+def readings_and_logs(fit: Fit) -> str:
+    """Without samples: "31 readings and 5 logs"."""
+    readings = sum(counts_without_logs(fit).values())
+    logs = sum(len(run) > 0 for run in fit.bench.of_kind(*_LOGS))
+    parts = ([count_of(readings, "reading")] if readings else []) + (
+        [count_of(logs, "log")] if logs else []
+    )
+    return listed(parts) if parts else count_of(0, "reading")

@@ -141,7 +141,7 @@ def draw_log(axes: Axes, x: FloatArray, y: FloatArray, colour: str, shape: str, 
         axes.fill_between(
             found.x, found.low, found.high, color=colour, alpha=0.25, linewidth=0.0, label=band
         )
-        label = f"{label},\nmeans of neighbours"
+        label = f"{label},\nmeans of {found.each}"
     axes.plot(found.x, found.y, shape, color=colour, markersize=size, label=label, zorder=2)
 
 

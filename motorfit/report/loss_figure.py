@@ -63,7 +63,7 @@ def loss_figure(fit: Fit) -> Figure | None:
     rows, coasted = rows_of(fit, "torque"), [one for one in fit.coast_downs if one.loss is not None]
     if fit.loss is None or not (rows or coasted):
         return None
-    coasting = np.concatenate([one.speed for one in coasted if one.speed is not None] or [[]])
+    coasting = np.concatenate([np.zeros(0), *_speeds(coasted)])
     speeds = column(rows, "speed")
     speed = np.linspace(0.0, 1.05 * float(max([*speeds, *coasting])), POINTS)
     line, at_rows = _loss(fit, speed), _loss(fit, speeds)
@@ -96,6 +96,10 @@ def loss_figure(fit: Fit) -> Figure | None:
     return figure
 
 
+def _speeds(coasted: list[CoastDown]) -> list[FloatArray]:
+    return [one.speed for one in coasted if one.speed is not None]
+
+
 def _coasting_points(axes: Axes, coasted: list[CoastDown], before: int) -> float:
     """The torque at the rates that each log was reduced to; the largest is returned. [mN m]"""
     highest = 0.0
@@ -120,19 +124,19 @@ def _draw_split(axes: Axes, fit: Fit, speed: FloatArray) -> None:
     """Power that each part of the loss takes, with its band, and all of it."""
     whole = fit.profile.loss_power(speed=speed)
     axes.plot(speed / RPM, whole.value, color=LINE, zorder=3)
-    low, high = whole.interval(fit.level)
-    draw_band(axes, speed / RPM, low, high)
+    least, most = whole.interval(fit.level)
+    draw_band(axes, speed / RPM, least, most)
     for number, (name, power, label) in enumerate(_PARTS):
         known = fit.parameters[name]
         if not isinstance(known, Estimate):
             continue
-        colour, dashes = COLOURS[number], _DASHES[number]
-        ends = [end * speed**power for end in known.interval]
-        axes.fill_between(speed / RPM, *ends, color=colour, alpha=0.2, linewidth=0.0, zorder=1)
+        colour, dashes = COLOURS[3 + number], _DASHES[number]
+        low, high = (end * speed**power for end in known.interval)
+        axes.fill_between(speed / RPM, low, high, color=colour, alpha=0.2, linewidth=0.0, zorder=1)
         value = known.value * speed**power
         axes.plot(speed / RPM, value, dashes, color=colour, label=label, zorder=2)
     axes.set_ylabel("power lost (W)")
-    axes.set_ylim(0.0, 1.05 * max(float(high[-1]), axes.get_ylim()[1] / 1.05))
+    axes.set_ylim(0.0, 1.05 * max(float(most[-1]), axes.get_ylim()[1] / 1.05))
 
 
 def _loss(fit: Fit, speed: FloatArray) -> Prediction | None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.quantities import friendly, show_interval, show_number
-from motorfit.report.words import TITLES, count_of
+from motorfit.report.words import TITLES
 from motorfit.unit_tables import RPM
 
 if TYPE_CHECKING:
@@ -52,12 +52,12 @@ def fit_html(fit: Fit) -> str:
     str
         With everything that the user wrote escaped.
     """
+    from motorfit.report.coast_words import made_from
     from motorfit.report.screen import chosen_findings, finding_text
 
-    readings = count_of(sum(fit.counts.values()), "reading")
     return _template().render(
         title=fit.profile.machine.name,
-        made_from=f"{readings} in {', '.join(fit.counts)}",
+        made_from=f"{made_from(fit)} in {', '.join(fit.counts)}",
         answers=fit.answers,
         findings=[finding_text(one) for one in chosen_findings(fit.findings)],
         level=f"{100 * fit.level:.4g} %",

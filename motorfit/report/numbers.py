@@ -7,15 +7,15 @@ from dataclasses import replace
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
-from motorfit.quantities import friendly, show_interval, show_number
-from motorfit.report.layout import WIDTH, cut_row
+from motorfit.quantities import friendly, show_number
+from motorfit.report.layout import cut_row
+from motorfit.report.motion_numbers import amps_rows, inertia_rows, slowing_row
+from motorfit.report.number_rows import columns_of, number_row, value_row
 from motorfit.report.words import combination, rounded, test_named_in
 from motorfit.unit_tables import RPM
 
 #: Parameters that driven readings tell together before they tell them apart.
 ELECTRICAL = ("emf_constant", "armature_resistance", "brush_drop")
-
-_COLUMNS = (26, 13, 25)
 
 
 def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
@@ -37,12 +37,14 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
     constant, winding, brushes = (profile.parameters[name] for name in ELECTRICAL)
     at = f"{profile.reference_temperature:.4g} degC"
     numbers = [
-        _columns("Numbers", "value", f"{100 * fit.level:.4g} % interval", "how known"),
-        _row("volts per 1000 rpm", constant, below=below, factor=1000 * RPM, unit="V"),
+        columns_of("Numbers", "value", f"{100 * fit.level:.4g} % interval", "how known"),
+        number_row("volts per 1000 rpm", constant, below=below, factor=1000 * RPM, unit="V"),
         *([_constant_elsewhere(constant)] if isinstance(constant, Estimate) else []),
-        _row(f"winding at {at}", winding, below=below, hidden=_hidden(fit, winding)),
-        _row("brush drop", brushes, below=below, hidden=_hidden(fit, brushes)),
-        _loss_row(fit),
+        number_row(f"winding at {at}", winding, below=below, hidden=_hidden(fit, winding)),
+        number_row("brush drop", brushes, below=below, hidden=_hidden(fit, brushes)),
+        _loss_row(fit, below),
+        *inertia_rows(profile),
+        *amps_rows(profile, fit.level),
     ]
     return numbers, [*together, *_telling_apart(fit)]
 
@@ -58,46 +60,6 @@ def _something_wrong(fit: Fit) -> bool:
     return any(one.severity == "error" for one in fit.findings)
 
 
-def _columns(label: str, value: str, interval: str, known: str) -> str:
-    first, second, third = _COLUMNS
-    row = f"{label} ".ljust(first) + value
-    row = f"{row} ".ljust(first + second) + interval
-    row = f"{row} ".ljust(first + second + third) + known
-    return cut_row(row)
-
-
-def _row(
-    label: str,
-    known: Estimate | NotKnown,
-    *,
-    below: str = "",
-    factor: float | None = None,
-    unit: str = "",
-    hidden: bool = False,
-) -> str:
-    label = f"  {label}"
-    if isinstance(known, NotKnown):
-        lacking = "assumed zero" if known.standing == "assumed" else "not measured"
-        lacking += f"; it takes: {known.needs}"
-        if len(lacking) > WIDTH - _COLUMNS[0]:
-            lacking = f"needs {known.needs}"
-        if hidden:
-            lacking = "hidden by what does not fit: see Findings"
-        if known.standing == "combined":
-            lacking = f"not known alone, only together with others{below}"
-        return cut_row(f"{label:<{_COLUMNS[0]}}{lacking}")
-    if factor is None:
-        factor, unit = friendly(known.value or max(known.interval, key=abs), known.unit)
-    low, high = (factor * end for end in known.interval)
-    at_bound = known.value == 0.0 and low >= 0.0
-    return _columns(
-        label,
-        f"{show_number(factor * known.value, (high - low) / 2)} {unit}",
-        f"{show_interval(low, high)} {unit}",
-        "at its bound" if at_bound else known.standing,
-    )
-
-
 def _constant_elsewhere(constant: Estimate) -> str:
     half = (constant.interval[1] - constant.interval[0]) / 2
     per_volt = 1.0 / (RPM * constant.value)
@@ -106,14 +68,14 @@ def _constant_elsewhere(constant: Estimate) -> str:
     return f"    = {shown} rpm/V = {si} V s/rad = {si} N m/A"
 
 
-def _loss_row(fit: Fit) -> str:
+def _loss_row(fit: Fit, below: str) -> str:
     if fit.loss is None:
         lacking = _lacking_loss(fit.profile)
-        return _row("turning loss", lacking, hidden=_hidden(fit, lacking))
+        return number_row("turning loss", lacking, below=below, hidden=_hidden(fit, lacking))
     power = fit.loss.power
     if isinstance(_lacking_loss(fit.profile), NotKnown):
         power = replace(power, standing="combined")
-    row = _row(f"turning loss, {fit.loss.speed / RPM:.0f} rpm", power)
+    row = number_row(f"turning loss, {fit.loss.speed / RPM:.0f} rpm", power)
     return row.replace("combined", "this speed only")
 
 
@@ -131,7 +93,18 @@ def _together(profile: MachineProfile) -> list[str]:
 
 
 def _telling_apart(fit: Fit) -> list[str]:
-    """What would tell volts per rpm, winding and brushes from each other."""
+    """What would tell volts per rpm, winding and brushes, or torque and inertia, apart."""
+    return [*_electrical_apart(fit), *_mechanical_apart(fit)]
+
+
+def _mechanical_apart(fit: Fit) -> list[str]:
+    inertia = fit.profile.parameters["moment_of_inertia"]
+    if isinstance(inertia, Estimate) or inertia.standing != "combined":
+        return []
+    return [cut_row(f"  Torque and inertia need: {inertia.needs}")]
+
+
+def _electrical_apart(fit: Fit) -> list[str]:
     parts = [fit.profile.parameters[name] for name in ELECTRICAL]
     needs = [
         part.needs for part in parts if isinstance(part, NotKnown) and part.standing == "combined"
@@ -145,6 +118,9 @@ def _telling_apart(fit: Fit) -> list[str]:
 
 
 def _combination_row(known: Combination) -> str:
+    slowing = slowing_row(known)
+    if slowing:
+        return slowing
     at = known.at
     factor, unit = friendly(known.value, known.unit)
     label = combination(known.of)
@@ -159,9 +135,4 @@ def _combination_row(known: Combination) -> str:
         label = "V/1000 rpm less brushes"
         factor, unit = 1000 * RPM, "V"
     low, high = (factor * end for end in known.interval)
-    return _columns(
-        f"  {label}",
-        f"{show_number(factor * known.value, (high - low) / 2)} {unit}",
-        f"{show_interval(low, high)} {unit}",
-        "measured",
-    )
+    return value_row(label, factor * known.value, (low, high), unit)

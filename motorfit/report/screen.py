@@ -15,6 +15,7 @@ from motorfit.cautions import Caution, crossed
 from motorfit.estimation.result import Fit, WidthShare
 from motorfit.finding import Finding, worst_first
 from motorfit.report.changes import Changes
+from motorfit.report.coast_words import made_from, readings_and_logs, sheets_and_logs
 from motorfit.report.layout import (
     LABEL,
     NOTHING,
@@ -34,6 +35,9 @@ from motorfit.report.numbers import number_lines
 from motorfit.report.words import TITLES, count_of, listed, place
 
 LINES = 25
+
+#: Room beside a label.
+_BESIDE = WIDTH - LABEL
 
 #: Findings that may stand on the first screen.
 MOST_FINDINGS = 3
@@ -92,20 +96,15 @@ def first_screen(
 
 
 def _made_from(fit: Fit) -> Block:
-    total = count_of(sum(fit.counts.values()), "reading")
-    files = listed(f"{number} in {name}" for name, number in fit.counts.items())
     left_out = sum(len(run.excluded) for run in fit.bench.runs)
     marked = f"; {count_of(left_out, 'row')} left out as marked" if left_out else ""
-    roomy = f"{total}: {files}{marked}"
-    if len(fit.counts) == 1:
-        roomy = f"{total} in {next(iter(fit.counts))}{marked}"
-    tight = f"{total} in {count_of(len(fit.counts), 'sheet')}{marked}"
+    roomy, tight = f"{sheets_and_logs(fit)}{marked}", f"{made_from(fit)}{marked}"
     head = [cut(fit.profile.machine.title, WIDTH)]
     aside = _read_aside(fit)
     return Block(
         (
-            head + labelled("Made from", roomy, 2) + aside,
-            head + labelled("Made from", roomy if len(roomy) < 68 else tight, 1) + aside,
+            head + labelled("Made from", roomy if len(roomy) < 2 * _BESIDE else tight, 2) + aside,
+            head + labelled("Made from", roomy if len(roomy) <= _BESIDE else tight, 1) + aside,
         ),
         (1.5,),
     )
@@ -173,11 +172,10 @@ def _not_said(fit: Fit) -> list[Finding]:
 def _findings(fit: Fit) -> Block:
     chosen = chosen_findings(_not_said(fit))
     if not any(one.severity != "note" for one in fit.findings):
-        readings = count_of(sum(fit.counts.values()), "reading")
         nothing_odd = Finding(
             kind="nothing-odd",
             where="bench",
-            says=f"nothing odd in {readings}.",
+            says=f"nothing odd in {readings_and_logs(fit)}.",
             severity="good",
         )
         chosen = [nothing_odd, *chosen][:MOST_FINDINGS]

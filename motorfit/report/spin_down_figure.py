@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -14,7 +15,7 @@ from matplotlib.gridspec import GridSpec
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.result import Fit
-from motorfit.report.coast_words import sheet_of
+from motorfit.report.coast_words import sheet_of, worth
 from motorfit.report.figure_parts import MOST_DRAWN, draw_log, some_of
 from motorfit.report.figure_style import (
     COLOURS,
@@ -26,7 +27,7 @@ from motorfit.report.figure_style import (
     write_title,
 )
 from motorfit.report.layout import cut
-from motorfit.report.words import count_of, rounded
+from motorfit.report.words import count_of
 from motorfit.unit_tables import RPM
 
 #: Logs in one figure; more of them go into further figures.
@@ -67,12 +68,12 @@ def spin_down_figures(fit: Fit) -> list[Figure]:
     list of Figure
         Empty without coast-downs.
     """
-    logs = fit.coast_downs
+    logs = sorted(fit.coast_downs, key=lambda one: Path(one.file).stem)
     pages = [logs[first : first + ON_A_PAGE] for first in range(0, len(logs), ON_A_PAGE)]
     return [_page(fit, page) for page in pages]
 
 
-def _page(fit: Fit, coasted: tuple[CoastDown, ...]) -> Figure:
+def _page(fit: Fit, coasted: list[CoastDown]) -> Figure:
     columns = _columns(len(coasted))
     rows = math.ceil(len(coasted) / columns)
     with mpl.rc_context(STYLE):
@@ -162,7 +163,7 @@ def _title(coasted: CoastDown) -> str:
         return f"{name}\nnot used: {cut(coasted.problem, 38)}"
     load = "on a load" if coasted.loaded else "open"
     samples = count_of(found.samples, "sample")
-    return f"{name}\n{load}; {samples}, worth {rounded(found.effective, 2)}"
+    return f"{name}\n{load}; {samples}, worth {worth(found)}"
 
 
 def _top(log: _Log) -> float:

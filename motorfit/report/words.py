@@ -31,7 +31,7 @@ TITLES: dict[str, Title] = {
         ("viscous_coefficient", "viscous and eddy loss", "b", ("N m s/rad", "mN m/1000 rpm")),
         ("windage_coefficient", "windage", "c", ("N m s2/rad2",)),
         ("armature_reaction", "armature reaction", "a", ("1/A",)),
-        ("moment_of_inertia", "moment of inertia", "J", ("kg m2",)),
+        ("moment_of_inertia", "moment of inertia", "J", ("kg m2", "kg cm2")),
         ("breakaway_torque", "breakaway torque", "Tb", ("N m", "mN m")),
         ("thermal_resistance", "thermal resistance", "Rth", ("K/W",)),
         ("thermal_time_constant", "thermal time constant", "tau", ("s", "min")),
