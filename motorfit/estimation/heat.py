@@ -14,7 +14,8 @@ from motorfit.estimation.heat_errors import Errors, parameter
 from motorfit.estimation.heat_fit import Fitted, better_fit
 from motorfit.estimation.heat_intervals import Spread, intervals, spread_of
 from motorfit.estimation.heat_longer import another_half_hour
-from motorfit.estimation.heat_model import HeatModel, heat_model
+from motorfit.estimation.heat_model import HeatModel
+from motorfit.estimation.heat_posing import heat_model
 from motorfit.estimation.heat_readings import HeatReadings, heat_readings
 from motorfit.estimation.heat_words import (
     assumptions,

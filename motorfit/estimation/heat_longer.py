@@ -8,9 +8,11 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Run
-from motorfit.estimation.heat_fit import Fitted, slopes_of
-from motorfit.estimation.heat_model import HeatModel, heat_model
+from motorfit.estimation.heat_fit import Fitted
+from motorfit.estimation.heat_model import HeatModel
+from motorfit.estimation.heat_posing import heat_model
 from motorfit.estimation.heat_readings import heat_readings
+from motorfit.estimation.heat_search import slopes_of
 from motorfit.estimation.uncertainty import Uncertainty
 
 #: How much longer. [s]
