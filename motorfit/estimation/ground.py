@@ -97,6 +97,8 @@ class Ground:
         self.carrying = conditions.rows.metered | np.isfinite(conditions.rows.load)
         self.thermal = conditions.thermal
         self.sheets = sheets_of(bench)
+        #: of a coasting machine, what slows its rotor
+        self.slowing = conditions.at(joint.solution.theta, equations=(1,)).physics.inertial.torque
 
     def _takes(self, parameter: int, otherwise: FloatArray) -> FloatArray:
         """Volts that one more of a parameter takes, at the readings as the fit adjusts them, (n,).

@@ -17,6 +17,16 @@ _MARKS_WITHIN = 0.05
 #: Words that tell of one sheet's speeds.
 MARKS = "marks are counted wrongly"
 
+_OF_A_LOG = {
+    "rate": (
+        "Look at the unit of its time column, and whether something else was on the shaft or "
+        "rubbed. A second run of the same kind tells chance from a slip."
+    ),
+    "brake": (
+        "Measure the resistor that was connected, with its leads, and look at the ammeter's range."
+    ),
+}
+
 #: So many instruments are named that could explain a difference.
 _MOST_NAMED = 2
 
@@ -90,6 +100,16 @@ def _difference(teller: Teller, verdict: Verdict, *, named: bool = False) -> str
                 f"{show_number(float(teller.full[R]), deviation)} ohm"
             )
         return f"{where} {ohms(abs(size), deviation)} {'more' if size > 0 else 'less'} in series"
+    if verdict.suspicion.shape == "rate":
+        return (
+            f"{where} the machine slows down {percent(size, deviation)} "
+            f"{'faster' if size > 0 else 'slower'} than its loss and its inertia make it"
+        )
+    if verdict.suspicion.shape == "brake":
+        return (
+            f"{where} the current brakes {percent(size, deviation)} "
+            f"{'less' if size > 0 else 'more'} than its size as written would"
+        )
     return (
         f"{where} it is as if the ammeter showed {show_number(abs(size), deviation)} A too "
         f"{'much' if size > 0 else 'little'}"
@@ -98,6 +118,8 @@ def _difference(teller: Teller, verdict: Verdict, *, named: bool = False) -> str
 
 def _instruments(teller: Teller, verdict: Verdict) -> str:
     """What differs between one sheet and the others, and could explain a difference."""
+    if verdict.suspicion.shape in _OF_A_LOG:
+        return _OF_A_LOG[verdict.suspicion.shape]
     influence = teller.explained.joint.problem.conditions.influence
     touches = (
         np.any(influence.gain != 0.0, axis=1)

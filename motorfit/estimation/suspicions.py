@@ -16,6 +16,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimation.effects import ONE_SETTING
 from motorfit.estimation.ground import Ground, Sheet, Suspicion
 from motorfit.estimation.joint import Joint
+from motorfit.estimation.physics import K
 from motorfit.estimation.resistors import resistors_jump
 from motorfit.estimation.rows import CURRENT, READ_TORQUE, TORQUE, VOLTAGE
 from motorfit.estimation.suspicion_curves import curves, heating, torque_constant
@@ -179,11 +180,28 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
             )
 
 
+def whole_logs(ground: Ground) -> Iterator[Suspicion]:
+    """A coast-down that slows at another rate than the others say, or is braked otherwise."""
+    for sheet in ground.sheets:
+        rates, rows = sheet.run.rates, sheet.rows
+        if rates is None or rates.quantity == "inertia":
+            continue
+        made = [("rate", ground.direction(rows, torque=ground.slowing[rows]))]
+        if np.any(ground.carrying[rows]):
+            braking = -ground.full[K] * ground.current[rows]
+            made.append(("brake", ground.direction(rows, torque=braking)))
+        for shape, direction in made:
+            yield Suspicion(
+                family="sheet", shape=shape, file=sheet.name, rows=rows, direction=direction
+            )
+
+
 _FAMILIES = (
     single_readings,
     whole_groups,
     changes_from_a_row_on,
     whole_sheets,
+    whole_logs,
     heating,
     curves,
     torque_constant,

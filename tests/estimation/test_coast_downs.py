@@ -292,3 +292,41 @@ def test_the_tested_range_is_that_of_the_logs_too():
     low, high = found.profile.range.speed
     assert low < 40.0  # the drill's slowest is 60 rad/s
     assert 215.0 < high < 245.0
+
+
+def edited(bench: Bench, file: str, **columns: float) -> Bench:
+    """The bench with columns of one sheet multiplied."""
+    runs = tuple(
+        replace(
+            run,
+            readings={
+                name: values * columns.get(name, 1.0) for name, values in run.readings.items()
+            },
+        )
+        if run.source.name == file
+        else run
+        for run in bench.runs
+    )
+    return replace(bench, runs=runs)
+
+
+@pytest.mark.parametrize(
+    ("file", "columns", "says"),
+    [
+        ("coast-down.csv", {"time": 1.3}, "slows down"),
+        ("coast-down-2.csv", {"load": 10.0 / 4.7}, "the current brakes"),
+    ],
+    ids=["another clock", "another resistor"],
+)
+def test_a_log_that_contradicts_the_others_is_named(file, columns, says):
+    """With no-load readings the loss is known twice: one log is wrong by a third or more."""
+    logs = (OPEN, replace(LOADED, load_columns="load"))
+    bench = coasted(*logs, plan=replace(DRIVEN, supply_voltages=(8.0, 16.0, 24.0)))
+
+    found = mf.fit(edited(bench, file, **columns))
+
+    told = [each for each in found.findings if each.kind == "tests-disagree"]
+    assert [each.where for each in told] == [file]
+    assert says in told[0].says
+    clean = mf.fit(bench)
+    assert [each.kind for each in clean.findings if each.grave] == []
