@@ -313,7 +313,7 @@ def edited(bench: Bench, file: str, **columns: float) -> Bench:
 @pytest.mark.parametrize(
     ("file", "columns", "says"),
     [
-        ("coast-down.csv", {"time": 1.3}, "slows down"),
+        ("coast-down.csv", {"time": 0.7}, "slows down"),
         ("coast-down-2.csv", {"load": 10.0 / 4.7}, "the current brakes"),
     ],
     ids=["another clock", "another resistor"],
