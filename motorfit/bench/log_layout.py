@@ -138,8 +138,8 @@ def as_sheet(log: LogLayout, content: str) -> Sheet | None:
 def read_plain(log: LogLayout, content: bytes) -> PlainPiece | None:
     """Read some lines of a log quickly; None where anything in them needs a closer look.
 
-    So it is with text, remarks, quotes, cells too many or too few, numbers of
-    impossible size, and times that run backwards.
+    So it is with remarks, cells too many or too few, cells that are no number or one of
+    impossible size, some cells in quotes, and times that run backwards.
     """
     delimiter = log.beginning.delimiter.encode()
     plain = _unquoted(content, delimiter, log.width) if b'"' in content else content

@@ -16,7 +16,7 @@ from motorfit.bench.records import ExcludedRow
 #: A sheet with more rows than this is read as a log.
 LONG = 20_000
 
-_PIECE = 4_000_000  # bytes
+_PIECE = 3_000_000  # bytes; larger ones leave the cache
 _SHORTEST = 8  # samples of a stretch
 _STRETCHES = 100_000  # of a whole log
 
