@@ -96,16 +96,22 @@ def curve_of(
     further = np.clip(_MOST_LAGS * float(np.exp(fitted.core[1])) - end, 0.0, max(end, _AT_LEAST))
     times = end + max(float(further), _AT_LEAST) * np.arange(1, _POINTS + 1) / _POINTS
     longer = longer_model(fitted, bench, uncertainty, times)
-    unknown = fitted.unknown
-    if longer is not None:
-        model = longer
-        kept = len(model.errors.unknowns)
-        unknown = unknown[:kept]
-        size = len(fitted.core) + kept
-        covariance = covariance[:size, :size]
-    middle, variance = _with_variance(model, fitted.core, unknown, covariance)
+    try:
+        middle, variance = _carried_on(longer or model, fitted, covariance)
+        model = longer or model
+    except ValueError:  # it would run away
+        middle, variance = _carried_on(model, fitted, covariance)
     half = float(coverage_factor(level, spread.degrees_of_freedom)) * np.sqrt(variance)
     return Curve(time=model.readings.grid, middle=middle, low=middle - half, high=middle + half)
+
+
+def _carried_on(
+    model: HeatModel, fitted: Fitted, covariance: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Temperature and variance by a model that may lack the last unknowns, those of cooling."""
+    kept = len(model.errors.unknowns)
+    size = len(fitted.core) + kept
+    return _with_variance(model, fitted.core, fitted.unknown[:kept], covariance[:size, :size])
 
 
 def hottest(fitted: Fitted, covariance: FloatArray, spread: Spread, level: float) -> Estimate:

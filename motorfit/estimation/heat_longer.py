@@ -114,7 +114,10 @@ def another_half_hour(fitted: Fitted, bench: Bench, uncertainty: Uncertainty) ->
     if model is None:
         return None
     unknown = fitted.unknown[: len(model.errors.unknowns)]
-    by_core, by_unknown = slopes_of(model, fitted.core, unknown)
+    try:
+        by_core, by_unknown = slopes_of(model, fitted.core, unknown)
+    except ValueError:  # it would run away
+        return None
     counts = model.readings.count[model.told]
     scatter = fitted.noise.covariance(model.time, model.usual, counts)
     marginal = scatter + by_unknown @ by_unknown.T

@@ -32,7 +32,10 @@ _ODD = 3.0
 #: Cooling curve and heating disagree from this many kelvin and standard uncertainties on.
 _APART, _APART_DEVIATIONS = 3.0, 3.0
 
-_MINUTE = 60.0
+_MINUTE, _HALF_HOUR = 60.0, 1800.0
+
+#: A thermal resistance that is not known to this, relatively, is hardly known at all.
+_HARDLY_KNOWN = 1.5
 
 
 def assumptions(bench: Bench, model: HeatModel) -> tuple[str, ...]:
@@ -138,7 +141,7 @@ def heat_findings(bench: Bench, fitted: Fitted, heating: Heating) -> tuple[Findi
     return tuple(
         finding
         for part in (
-            _unfinished(heating),
+            _unfinished(bench, heating),
             _two_bodies(heating),
             _decided_by_one(heating),
             _odd_start(fitted, heating),
@@ -168,31 +171,55 @@ def half_hour_sentence(heating: Heating) -> str:
     longer = heating.longer
     if longer is None or not longer.helps:
         return ""
+    if longer.now > _HARDLY_KNOWN:
+        return (
+            "Another half hour at this current would tell the thermal resistance to about "
+            f"+-{_percent(longer.then)}."
+        )
     return (
         f"Another half hour at this current would narrow the thermal resistance from "
         f"+-{_percent(longer.now)} to about +-{_percent(longer.then)}."
     )
 
 
-def _unfinished(heating: Heating) -> Iterator[Finding]:
+def _bears(bench: Bench) -> tuple[float, str]:
+    """Temperature that the insulation bears, and its class in words. [degC]"""
+    stated = bench.settings.machine.insulation
+    if stated == "unknown":
+        return float(ASSUMED_CLASS), f"class {ASSUMED_CLASS} (assumed)"
+    return float(stated), f"class {stated}"
+
+
+def _unfinished(bench: Bench, heating: Heating) -> Iterator[Finding]:
     known = isinstance(heating.thermal_resistance, Estimate)
     if heating.reached >= AT_ITS_END and known:
         return
     brings = half_hour_sentence(heating)
     if (known and not brings) or decided_by_magnets(heating.widths):
         return
-    reached = f"{100 * heating.reached:.0f} % of its final rise"
-    says = f"The heat run ended after {minutes(heating.heated_until)}, at about {reached}."
+    reached = f"about {100 * heating.reached:.0f} % of its final rise"
+    if not heating.reached:
+        reached = "a current at which the winding would get hotter without end"
+    says = f"The heat run ended after {minutes(heating.heated_until)}, at {reached}."
     if not known:
         says = (
             f"The heat run ended after {minutes(heating.heated_until)}, so far from its end that "
             "it does not tell how warm the machine would become."
         )
+    suggestion = "Let the next one run until the voltage no longer rises."
+    later = float(np.interp(heating.heated_until + _HALF_HOUR, heating.curve_time, heating.curve))
+    bears, words = _bears(bench)
+    if later > bears:
+        suggestion = (
+            f"Take a smaller current: at {heating.current:.3g} A the winding would soon be hotter "
+            f"than insulation of {words} bears."
+        )
+        brings = ""
     yield Finding(
         kind="heat-run-unfinished",
         where=heating.file,
         says=f"{says} {brings}".strip(),
-        suggestion="Let the next one run until the voltage no longer rises.",
+        suggestion=suggestion,
         severity="note" if known else "caution",
     )
 
@@ -298,15 +325,13 @@ def _other_cooling(heating: Heating) -> Iterator[Finding]:
 
 
 def _too_hot(bench: Bench, heating: Heating) -> Iterator[Finding]:
-    stated = bench.settings.machine.insulation
-    thermal_class = ASSUMED_CLASS if stated == "unknown" else stated
-    if heating.hottest.interval[0] > float(thermal_class):
-        assumed = " (assumed)" if stated == "unknown" else ""
+    bears, words = _bears(bench)
+    if heating.hottest.interval[0] > bears:
         yield Finding(
             kind="winding-too-hot",
             where=heating.file,
             says=f"The winding reached {heating.hottest.value:.0f} degC on average: more than "
-            f"insulation of class {thermal_class}{assumed} bears for long.",
+            f"insulation of {words} bears for long.",
             suggestion="Use a smaller current next time. Ten kelvin above its class halve the "
             "life of the insulation.",
         )

@@ -384,3 +384,16 @@ def test_a_long_log_is_averaged_and_tells_the_same(others):
     assert len(heating.time) <= 241
     assert covers(estimates(heating)[0], THERMAL_RESISTANCE)
     assert covers(estimates(heating)[1], TIME_CONSTANT)
+
+
+def test_a_current_too_large_for_the_winding_is_not_to_be_kept_up(others):
+    """Each kelvin makes more heat than it sheds: R i^2 / 259.5 K times 2 K/W is above one."""
+    plan = Warming(current=15.0, end=300.0, step=10.0)
+    heating = heated(others, plan)
+    assert 2.0 * float(TRUE.armature_resistance) * plan.current**2 / 259.5 > 1.0
+    assert heating.reached == 0.0
+    (told,) = [one for one in heating.findings if one.kind == "heat-run-unfinished"]
+    assert "hotter without end" in told.says
+    assert "Another half hour" not in told.says
+    assert "smaller current: at 15 A" in told.suggestion
+    assert any(one.kind == "winding-too-hot" for one in heating.findings)
