@@ -1,5 +1,6 @@
 """What README.md and docs/ tell people to type is run, page by page, in a folder of its own."""
 
+import ast
 import re
 import shlex
 import tomllib
@@ -138,6 +139,23 @@ def test_the_plain_kit_is_told_as_it_is_taken():
     page = (ROOT / "docs" / "bench-folder.md").read_text("utf-8")
     for quantity, (instrument, accuracy) in HANDHELD.items():
         assert re.search(rf"`{quantity}`.*\| {instrument} \| {re.escape(accuracy.text)} \|", page)
+
+
+def kinds_of_findings():
+    """What `Finding(kind="...")` in the source names, as far as it is written out there."""
+    for path in (ROOT / "motorfit").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
+                for keyword in node.keywords:
+                    if keyword.arg == "kind" and isinstance(keyword.value, ast.Constant):
+                        yield keyword.value.value
+
+
+def test_the_page_of_findings_has_every_kind():
+    page = (ROOT / "docs" / "findings.md").read_text("utf-8")
+    kinds = set(kinds_of_findings())
+    assert len(kinds) > 60  # so many there were when this was written
+    assert {kind for kind in kinds if f"`{kind}`" not in page} == set()
 
 
 LOAD = "speed (rpm),voltage (V),current (A)\n"
