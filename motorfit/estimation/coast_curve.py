@@ -100,9 +100,15 @@ class CoastCurve:
         lifted[: len(self.nodes)] = -np.linalg.solve(powers, self.rates)
         return self.floor + speed_after(time, self.start - self.floor, *lifted)
 
+    def is_sound(self, where: Sampled) -> bool:
+        """Whether it falls through all of a span, without coming to its floor."""
+        x = self.at(where.points)
+        return bool(np.all(np.isfinite(x)) and x[-1] > self.floor and x[0] > x[-1])
+
     def sampled(self, where: Sampled) -> FloatArray:
         """Values, (n,)."""
-        return np.asarray(where.matrix @ self.at(where.points))
+        with np.errstate(invalid="ignore"):  # of a try that grows beyond all measure
+            return np.asarray(where.matrix @ self.at(where.points))
 
     def slopes(self, where: Sampled, bends: int = 0) -> FloatArray:
         r"""Slopes of the values in the parameters, (n, 1 + m + bends).
@@ -127,6 +133,8 @@ class CoastCurve:
 
 
 def _bends(x: FloatArray, order: int, count: int) -> list[FloatArray]:
+    if not count:
+        return []
     low, high = float(x.min()), float(x.max())
     u = 2.0 * (x - low) / (high - low) - 1.0
     return [legendre.legval(u, np.eye(order + k + 1)[-1]) for k in range(count)]

@@ -30,6 +30,9 @@ _THREE_RATES = 8
 #: of a row at either end so far off the curve does not belong to the fall.
 _OFF = 6.0
 
+#: What is off by a smaller share of the range is no reason to leave a reading out.
+_NO_MATTER = 1e-5
+
 #: Fits at most, each without what stood out of the one before.
 _ROUNDS = 4
 
@@ -85,7 +88,7 @@ def fit_fall(
     Returns
     -------
     CoastFit or None
-        None where too few readings are left.
+        None where too few readings are left, or no curve goes through them.
     """
     fit = None
     for turn in range(_ROUNDS):
@@ -93,6 +96,8 @@ def fit_fall(
         if len(use) < FEWEST:
             return None
         fit = _fitted(stamps[use] - stamps[use[0]], x[use], count[use], step, fit)
+        if not fit.curve.is_sound(fit.where):
+            return None
         if turn == _ROUNDS - 1 or not _leave_out(fit, use, reasons, smallest):
             break
     return fit
@@ -130,10 +135,10 @@ def _leave_out(
 ) -> bool:
     """Mark what stands out, and say whether anything did."""
     off = fit.off * fit.weight
-    step = fit.step * float(np.median(fit.weight))
+    least = max(2.0 * fit.step, _NO_MATTER * float(np.ptp(fit.x))) * float(np.median(fit.weight))
     found = np.full(len(use), "", dtype=object)
-    found[_standing_out(off, step)] = SPIKE
-    head, tail = _astray(off, step)
+    found[_standing_out(fit.time, off, least)] = SPIKE
+    head, tail = _astray(off, least)
     found[:head], found[len(use) - tail :] = ENGAGED, STANDING
     fitted = fit.x - fit.off
     if smallest is not None and (fitted < smallest).any():
@@ -142,20 +147,20 @@ def _leave_out(
     return bool(np.any(found != ""))
 
 
-def _standing_out(off: FloatArray, step: float) -> BoolArray:
+def _standing_out(time: FloatArray, off: FloatArray, least: float) -> BoolArray:
     """Single readings far off their neighbours' residuals."""
     if len(off) < 12:
         return np.zeros(len(off), dtype=np.bool_)
-    away = np.abs(off_neighbours(off, 2))
+    away = np.abs(off_neighbours(time, off))
     usual = 1.4826 * float(np.median(away))
-    return np.asarray(away > max(_OFF * usual, 2.0 * step) + 1e-9)
+    return np.asarray(away > max(_OFF * usual, least))
 
 
-def _astray(off: FloatArray, step: float) -> tuple[int, int]:
+def _astray(off: FloatArray, least: float) -> tuple[int, int]:
     """How many readings at the head and at the tail are off the curve in one go."""
     if len(off) < 12:
         return 0, 0
-    far = np.abs(off) > max(_OFF * 1.4826 * float(np.median(np.abs(off))), 2.0 * step) + 1e-9
+    far = np.abs(off) > max(_OFF * 1.4826 * float(np.median(np.abs(off))), least)
     most = len(off) // 4
     return min(int(np.argmin(far)), most), min(int(np.argmin(far[::-1])), most)
 
@@ -175,6 +180,8 @@ def refine(fit: CoastFit) -> Refined:
     m = len(fit.curve.nodes)
     first, ripple = _step(fit, fit.curve, None)
     curve = fit.curve.moved(fit.curve.parameters + first.coefficients[-m - 1 :])
+    if not curve.is_sound(fit.where):  # too far for one step
+        curve = fit.curve
     found, _ = _step(fit, curve, ripple)
     curve = curve.moved(curve.parameters + found.coefficients[-m - 1 :])
     return Refined(curve=curve, covariance=found.covariance[-m:, -m:], fit=found, ripple=ripple)

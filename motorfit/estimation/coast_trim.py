@@ -62,11 +62,14 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
     return np.asarray(median_filter(_prolonged(x, half), 2 * half + 1)[half : half + len(x)])
 
 
-def off_neighbours(x: FloatArray, half: int) -> FloatArray:
-    """Each reading less the median of so many before and behind it, itself apart, (n,)."""
-    around = np.lib.stride_tricks.sliding_window_view(_prolonged(x, half), 2 * half + 1)
-    others = np.sort(np.delete(around, half, axis=1), axis=1)
-    return np.asarray(x - 0.5 * (others[:, half - 1] + others[:, half]))
+def off_neighbours(time: FloatArray, x: FloatArray) -> FloatArray:
+    """Each reading less the straight line between the medians of three before and behind, (n,)."""
+    wide = np.lib.stride_tricks.sliding_window_view(_prolonged(x, 3), 7)
+    before, behind = np.median(wide[:, :3], axis=1), np.median(wide[:, 4:], axis=1)
+    instants = _prolonged(time, 3)
+    first, last = instants[1:-5], instants[5:-1]  # the middle ones of three
+    share = (time - first) / np.where(last > first, last - first, 1.0)
+    return np.asarray(x - before - share * (behind - before))
 
 
 def _prolonged(x: FloatArray, half: int) -> FloatArray:
@@ -74,13 +77,15 @@ def _prolonged(x: FloatArray, half: int) -> FloatArray:
     return np.concatenate([before, x, behind])
 
 
-def spikes_of(x: FloatArray, step: float) -> BoolArray:
+def spikes_of(time: FloatArray, x: FloatArray, step: float) -> BoolArray:
     """Readings far off their neighbours, up to three in a row.
 
     Parameters
     ----------
+    time : ndarray, shape (n,)
+        Growing. [s]
     x : ndarray, shape (n,)
-        What was shown, in order.
+        What was shown.
     step : float
         One digit of the display.
 
@@ -90,11 +95,17 @@ def spikes_of(x: FloatArray, step: float) -> BoolArray:
     """
     if len(x) < 2 * _WINDOW:
         return np.zeros(len(x), dtype=np.bool_)
-    off = np.abs(off_neighbours(x, _WINDOW // 2))
+    off = np.abs(off_neighbours(time, x))
     near = 1.4826 * median_filter(off, 8 * _WINDOW + 1, mode="nearest")
     usual = np.maximum(near, 1.4826 * np.median(off))
     least = max(_SPIKE_STEPS * step, 1e-3 * float(np.ptp(x)))
-    return np.asarray(off > np.maximum(_SPIKE * usual, least))
+    limit = np.maximum(_SPIKE * usual, least)
+    found = np.asarray(off > limit)
+    if found.any():  # a spike puts off its neighbours' medians, if by less
+        clean = np.array(x)
+        clean[found] = np.interp(time[found], time[~found], x[~found])
+        found &= np.abs(x - clean + off_neighbours(time, clean)) > limit
+    return found
 
 
 def coasting_part(time: FloatArray, x: FloatArray, *, step: float, lag: float) -> Trimmed:
@@ -118,9 +129,11 @@ def coasting_part(time: FloatArray, x: FloatArray, *, step: float, lag: float) -
     reasons = np.full(len(x), "", dtype=object)
     if len(x) < FEWEST:
         return Trimmed(reasons=reasons, problem=TOO_SHORT)
-    spikes = spikes_of(x, step)
-    reasons[spikes] = SPIKE
-    use = np.flatnonzero(~spikes)
+    frozen = _frozen(x, step, scatter_of(x))
+    reasons[frozen] = FROZEN
+    use = np.flatnonzero(~frozen)
+    reasons[use[spikes_of(time[use], x[use], step)]] = SPIKE
+    use = np.flatnonzero(reasons == "")
     told, problem = _told(time[use], x[use], step, lag)
     reasons[use] = told
     if not problem and np.sum(reasons == "") < FEWEST:
@@ -146,7 +159,6 @@ def _told(t: FloatArray, y: FloatArray, step: float, lag: float) -> tuple[NDArra
         told[free & (t <= begin + allowed)] = LAGGING
     if stands:
         told[free & (t >= end - allowed)] = LAGGING
-    told[_frozen(y, step, noise) & (told == "")] = FROZEN
     told[_faint(y, told == "", step, float(y[last - 1]) if stands else 0.0)] = BELOW_DISPLAY
     return told, ""
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Run
+from motorfit.estimate import coverage_factor
 from motorfit.estimation.coast_curve import CoastCurve
 from motorfit.estimation.coast_fit import (
     CoastFit,
@@ -75,6 +76,15 @@ class Retardation:
     ripple: tuple[float, ...] = ()  # periods of ripple that was allowed for, as shown [s]
     problem: str = ""  # why there are no rates
 
+    @property
+    def normal_covariance(self) -> FloatArray:
+        """Covariance of the normal law whose 95 % intervals are as wide, (m, m). [x2/s2]
+
+        For a fit that weighs by covariances and takes them as known.
+        """
+        widened = coverage_factor(0.95, self.degrees_of_freedom) / coverage_factor(0.95, np.inf)
+        return np.asarray(widened**2 * self.covariance)
+
     def rate(self, x: FloatArray) -> FloatArray:
         """Rates at other values, (n,). [x/s]"""
         return CoastCurve(start=0.0, nodes=self.nodes, rates=self.rates).rate(x)
@@ -128,9 +138,10 @@ def reduce_log(
     count = np.ones(len(time)) if run.blocks is None else run.blocks.count.astype(float)
     fit = fit_fall(stamps, x, count, reasons, step=step, smallest=smallest)
     if fit is None:
-        return _nothing(run, time, x, reasons, TOO_SHORT)
+        few = int(np.sum(reasons == "")) < FEWEST
+        return _nothing(run, time, x, reasons, TOO_SHORT if few else NOT_FALLING)
     refined = refine(fit)
-    if not _falls(refined):
+    if not (refined.curve.is_sound(fit.where) and _falls(refined)):
         return _nothing(run, time, x, reasons, NOT_FALLING)
     return _known(run, quantity, nothing, reasons, fit, refined)
 
