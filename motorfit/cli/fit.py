@@ -244,7 +244,7 @@ def _draw(fitted: Fit, folder: Path, wish: Wish) -> tuple[Path, ...]:
         for name, figure in figures(fitted).items()
     }
     if not contents:
-        click.echo("No figures: nothing was driven, braked or run free.", err=True)
+        click.echo("No figures: nothing was driven, braked, run free or logged.", err=True)
         return ()
     taken = [path.name for path in contents if path.exists()]
     if taken and not wish.force:

@@ -12,7 +12,14 @@ from motorfit.finding import Finding
 from motorfit.profile.model import InstrumentError
 from motorfit.quantities import friendly, from_si, show_interval, show_number
 from motorfit.report.changes import Changes
+from motorfit.report.heat_details import amps_section, heat_section
 from motorfit.report.screen import finding_text, reading_cautions
+from motorfit.report.shaft_details import (
+    coast_down_section,
+    constant_section,
+    loss_section,
+    starting_section,
+)
 from motorfit.report.tables import paragraphs, section, table
 from motorfit.report.words import STANDS_OUT, TITLES, combination, rounded
 from motorfit.unit_tables import RPM
@@ -39,6 +46,12 @@ def details(fit: Fit, changes: Changes | None = None) -> str:
         section("Where their uncertainty comes from", _parts(fit)),
         section("Known only together", _together(fit)),
         section("Not known", _lacking(fit)),
+        section(f"Lost in turning, with {level} intervals", loss_section(fit)),
+        section("Torque constant against EMF constant", constant_section(fit)),
+        section("Starting torque", starting_section(fit)),
+        section("Coast-downs", coast_down_section(fit)),
+        section("Heat run", heat_section(fit)),
+        section(f"Amps, with {level} intervals", amps_section(fit)),
         section("Correlation of the parameters", _correlation(fit)),
         section("Optional terms", paragraphs(_terms(fit))),
         section("Scatter, as the residuals tell it", _scatter(fit)),

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from motorfit.arrays import FloatArray, IntArray
+from motorfit.arrays import FloatArray
 from motorfit.errors import ProfileError
 from motorfit.estimation.result import Fit, ResidualRow
 from motorfit.report.figure_style import LINE, draw_band, mark_outstanding
+from motorfit.report.thinning import thinned
 
 if TYPE_CHECKING:
     from motorfit.profile.prediction import Prediction
 
 #: Points of a drawn line.
 POINTS = 121
-
-#: Points of a drawn log: more cannot be told apart.
-MOST_DRAWN = 300
 
 
 def rows_of(fit: Fit, equation: str, *kinds: str) -> list[ResidualRow]:
@@ -87,51 +84,6 @@ def draw_residuals(
     axes.set_ylabel("measured\nless fitted (V)")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Thinned:
-    """A log as it is drawn: means of neighbours, with the least and largest of each."""
-
-    x: FloatArray  # (m,)
-    y: FloatArray
-    low: FloatArray
-    high: FloatArray
-    each: int  # neighbours in a mean; 1 where every reading is drawn
-
-
-def thinned(x: FloatArray, y: FloatArray, most: int = MOST_DRAWN) -> Thinned:
-    """Reduce a log to what a figure can show.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (n,)
-        In order.
-    most : int
-        Points at the most.
-
-    Returns
-    -------
-    Thinned
-
-    Examples
-    --------
-    >>> found = thinned(np.arange(4.0), np.array([0.0, 2.0, 4.0, 8.0]), most=2)
-    >>> found.y, found.high, found.each
-    (array([1., 6.]), array([2., 8.]), 2)
-    """
-    each = max(1, -(-len(x) // most))
-    if each == 1:
-        return Thinned(x, y, y, y, 1)
-    starts = np.arange(0, len(x), each)
-    sizes = np.diff(np.append(starts, len(x)))
-    return Thinned(
-        np.add.reduceat(x, starts) / sizes,
-        np.add.reduceat(y, starts) / sizes,
-        np.minimum.reduceat(y, starts),
-        np.maximum.reduceat(y, starts),
-        each,
-    )
-
-
 def draw_log(axes: Axes, x: FloatArray, y: FloatArray, colour: str, shape: str, label: str) -> None:
     """Readings of a log; of a long one means, on a band from the least to the largest."""
     found = thinned(x, y)
@@ -143,8 +95,3 @@ def draw_log(axes: Axes, x: FloatArray, y: FloatArray, colour: str, shape: str, 
         )
         label = f"{label},\nmeans of {found.each}"
     axes.plot(found.x, found.y, shape, color=colour, markersize=size, label=label, zorder=2)
-
-
-def some_of(count: int, most: int) -> IntArray:
-    """Places of so many of ``count`` readings at the most, evenly spread."""
-    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(np.int64))

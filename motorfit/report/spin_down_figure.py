@@ -16,7 +16,7 @@ from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.result import Fit
 from motorfit.report.coast_words import sheet_of, worth
-from motorfit.report.figure_parts import MOST_DRAWN, draw_log, some_of
+from motorfit.report.figure_parts import draw_log
 from motorfit.report.figure_style import (
     COLOURS,
     LINE,
@@ -27,6 +27,7 @@ from motorfit.report.figure_style import (
     write_title,
 )
 from motorfit.report.layout import cut
+from motorfit.report.thinning import MOST_DRAWN, some_of
 from motorfit.report.words import count_of
 from motorfit.unit_tables import RPM
 

@@ -30,7 +30,7 @@ def test_demo_does_the_whole_job(here):
     folder = here / "motorfit-demo"
     assert motorfit.load_profile(folder / "profile.json").machine.name in text
     assert {path.name for path in (folder / "figures").iterdir()} == {
-        *("open-circuit.png", "load.png", "loss.png")
+        *("open-circuit.png", "load.png", "loss.png", "spin-down.png", "warm-up.png")
     }
     for part in ("An invented scenario", "Answers", "Findings", "Next", "are invented"):
         assert part in text
@@ -95,4 +95,4 @@ def test_demo_as_json():
     content = json.loads(run("demo", "--json").stdout)
 
     assert content["profile"]["format"] == "motorfit-profile"
-    assert len(content["figures"]) == 3
+    assert len(content["figures"]) == 5
