@@ -129,9 +129,9 @@ def _full_drop_from(
     load = float(np.nanmedian(run.get("load"))) if "load" in run.readings else np.nan
     current, voltage = np.abs(run.get("current")), run.get("voltage")
     flowing = current > _OPEN * guess.current
-    if not np.isfinite(load) and np.any(flowing):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            load = float(np.nanmedian(np.where(flowing, voltage / current, np.nan)))
+    read = flowing & ~np.isnan(voltage)
+    if not np.isfinite(load) and np.any(read):
+        load = float(np.median(voltage[read] / current[read]))
     if quantity == "voltage":
         return least * load if np.isfinite(load) else None
     if np.any(flowing):

@@ -1,7 +1,8 @@
 r"""The least uncertainty that anybody could have who knew how large every scatter is.
 
 The readings of a scenario as they would be without any error, its own condition equations
-linear about the true parameters, and the covariance V of what was simulated:
+linear about the true parameters, and the covariance V of what was simulated. Logs stand for the
+rates they are reduced to, with the covariance that a log of the usual noise gives them:
 
 .. math:: \mathrm{Cov}(\hat\theta) = (X^\mathsf{T} V^{-1} X)^{-1}, \qquad
           V = V_\text{scatter} + \sum_j u_j^2\, z_j z_j^\mathsf{T}
@@ -21,16 +22,16 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
-from motorfit.estimation.physics import T0, VB, B, K, R
+from motorfit.estimation.physics import T0, VB, B, J, K, R
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.rows import CURRENT, SPEED
 from motorfit.estimation.scatter import Projected, Stacked, project
 from motorfit.studies.noise import Noise, instrument_errors, scatter_covariance
 from motorfit.studies.scenarios import SCENARIOS, Scenario
-from motorfit.studies.truth import noise_free, true_parameters
+from motorfit.studies.truth import noise_free, true_parameters, with_exact_rates
 
 #: Parameters by their symbol.
-SYMBOLS = {"k": K, "R": R, "Vb": VB, "T0": T0, "b": B}
+SYMBOLS = {"k": K, "R": R, "Vb": VB, "T0": T0, "b": B, "J": J}
 
 #: Predictions: terminal voltage at half and at full load current, and the watts of turning,
 #: all at full speed.
@@ -120,6 +121,7 @@ def reference_of(scenario: Scenario, level: float) -> Reference:
     full = true_parameters(scenario)
     theta = np.zeros(len(problem.start))
     theta[: len(problem.free)] = full[list(problem.free)]
+    problem = with_exact_rates(problem, theta)
     at = problem.conditions.linearise(theta)
     noise = Noise(scenario=scenario, bench=bench, problem=problem, theta=theta, at=at)
     errors = instrument_errors(noise)

@@ -11,7 +11,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimation.terms import Term
 from motorfit.machine.brushed import BrushedMachine, loss_torque, terminal_voltage
 from motorfit.simulation.slips import DRIVEN, readings_of, set_reading
-from motorfit.studies.bound import SYMBOLS, Point
+from motorfit.studies.bound import Point
 from motorfit.studies.scenarios import MACHINE, SCENARIOS, Scenario
 from motorfit.studies.trials import bench_of, looked_at
 
@@ -86,7 +86,8 @@ def _truths(machine: BrushedMachine) -> dict[str, float]:
         machine.coulomb_torque,
         machine.viscous_coefficient,
     )
-    return {name: float(np.asarray(each)) for name, each in zip(SYMBOLS, values, strict=True)}
+    names = ("k", "R", "Vb", "T0", "b")
+    return {name: float(np.asarray(each)) for name, each in zip(names, values, strict=True)}
 
 
 def with_slip(bench: Bench, seed: int) -> Bench:

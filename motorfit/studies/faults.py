@@ -26,7 +26,7 @@ from motorfit.studies.command import (
 from motorfit.studies.hidden import HIDDEN_IN, hidden_table
 from motorfit.studies.planting import FAULTS, Planted, planted
 from motorfit.studies.running import commit, run_all, shown
-from motorfit.studies.scenarios import SCENARIOS
+from motorfit.studies.scenarios import WITHOUT_LOGS
 from motorfit.studies.trials import Ask, Trial, trial
 
 #: Classes of noncentrality: from, up to, and their name.
@@ -145,9 +145,9 @@ def _planted(task: tuple[str, int], seed: int) -> Planted | None:
 
 
 def run_clean(benches: int, *, seed: int = SEED, processes: int = 1) -> Iterator[Trial]:
-    """Fit so many benches without a slip, of all scenarios in turn."""
-    names = islice(cycle(SCENARIOS), benches)
-    tasks = ((name, number // len(SCENARIOS)) for number, name in enumerate(names))
+    """Fit so many benches without a slip, of all scenarios without logs in turn."""
+    names = islice(cycle(WITHOUT_LOGS), benches)
+    tasks = ((name, number // len(WITHOUT_LOGS)) for number, name in enumerate(names))
     return run_all(partial(_clean, ask=Ask(seed=seed)), tasks, processes=processes)
 
 
@@ -168,7 +168,7 @@ def _clean(task: tuple[str, int], ask: Ask) -> Trial:
     type=click.IntRange(min=0),
     default=1000,
     show_default=True,
-    help="How many without, of all scenarios together.",
+    help="How many without, of all scenarios without logs together.",
 )
 @only_option("fault", FAULTS)
 @study_options

@@ -21,6 +21,7 @@ _TITLES = {
     "Vb": "brush drop",
     "T0": "dry friction",
     "b": "viscous loss",
+    "J": "inertia",
     "V half": "volts at half\ncurrent",
     "V full": "volts at full\ncurrent",
     "loss W": "watts of\nturning",

@@ -13,6 +13,7 @@ SYMBOLS = {
     "Vb": "$V_b$",
     "T0": "$T_0$",
     "b": "$b$",
+    "J": "$J$",
     "V half": "V, half",
     "V full": "V, full",
     "loss W": "loss",

@@ -9,7 +9,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Bench
-from motorfit.estimation.assemble import BRUSH_SCALE, USED_KINDS
+from motorfit.estimation.assemble import BRUSH_SCALE, LOG_NOISE, USED_KINDS
 from motorfit.estimation.physics import R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import READ, SPEED, Nuisance
@@ -90,7 +90,7 @@ def scatter_covariance(noise: Noise) -> FloatArray:
     whole = np.zeros((rows, equations, rows, equations))
     each = np.arange(rows)
     sensitivity = noise.at.sensitivity
-    own = _reading_variance(noise)[..., None] * np.eye(len(READ)) + conditions.rounding
+    own = _reading_variance(noise)[..., None] * np.eye(len(READ)) + conditions.known
     whole[each, :, each, :] = sensitivity @ own @ sensitivity.swapaxes(-1, -2)
     size = rows * equations
     total = whole.reshape(size, size)
@@ -101,8 +101,12 @@ def scatter_covariance(noise: Noise) -> FloatArray:
 
 
 def _reading_variance(noise: Noise) -> FloatArray:
-    """Of what is new at each reading, rounding left out, (n, 4)."""
-    scenario, shown = noise.scenario, noise.problem.conditions.rows.shown
+    """Of what is new at each reading, rounding left out, (n, 4).
+
+    Where a log was reduced to rates nothing is: the values are chosen, not read.
+    """
+    scenario, rows = noise.scenario, noise.problem.conditions.rows
+    shown = np.where(rows.coasting[:, None], 0.0, rows.shown)
     variance = np.zeros(shown.shape)
     for axis, quantity in enumerate(READ):
         read = shown[:, axis] != 0
@@ -118,7 +122,7 @@ def _shared(noise: Noise) -> Iterator[FloatArray]:
     """One column (n, m) for each independent error that several equations may share."""
     conditions = noise.scenario.conditions
     rows = noise.problem.conditions.rows
-    turning = ~rows.standing
+    turning = ~rows.standing & ~rows.coasting
     speed = noise.at.sensitivity[..., SPEED] * rows.shown[:, [SPEED]]
     yield from _by_group(conditions.setting_drift * speed, noise.labels, turning)
     loss = _loss(noise)
@@ -130,11 +134,20 @@ def _shared(noise: Noise) -> Iterator[FloatArray]:
         resistive = noise.at.design[:, _VOLTAGE_EQUATION, place] * noise.theta[place]
         uneven[:, _VOLTAGE_EQUATION] = conditions.position_effect * resistive
     yield from _by_group(uneven, noise.labels, rows.standing)
+    yield from _log_noise(noise)
+
+
+def _log_noise(noise: Noise) -> Iterator[FloatArray]:
+    """What the rates of one log share."""
+    first = len(noise.problem.free)
+    for place, nuisance in enumerate(noise.problem.assembled.nuisances):
+        if nuisance.quantity == LOG_NOISE:
+            yield noise.at.design[..., first + place] * nuisance.deviation
 
 
 def _self_turning(kinds: Sequence[str]) -> BoolArray:
     """Rows of the tests whose friction is drawn run by run."""
-    return np.isin(kinds, ("no-load-motor", "brake"))
+    return np.isin(kinds, ("no-load-motor", "brake", "coast-down"))
 
 
 def _loss(noise: Noise) -> FloatArray:
@@ -164,7 +177,7 @@ def _by_group(
 def _serial(noise: Noise) -> FloatArray:
     """Covariance of a speed error that remembers the rows before it in its sheet."""
     conditions, rows = noise.scenario.conditions, noise.problem.conditions.rows
-    speed = noise.at.sensitivity[..., SPEED] * rows.shown[:, [SPEED]]
+    speed = noise.at.sensitivity[..., SPEED] * rows.shown[:, [SPEED]] * ~rows.coasting[:, None]
     column = (conditions.serial_drift * speed).ravel()
     if not column.any():
         return np.zeros((column.size, column.size))

@@ -16,7 +16,9 @@ from motorfit.simulation.instruments import (
     handheld_meters,
     virtual_meter,
 )
+from motorfit.simulation.log_plans import CoastDownPlan, LogNoise
 from motorfit.simulation.plan import BenchPlan, Conditions, usual_plan
+from motorfit.studies.targets import Asked
 from motorfit.unit_tables import RPM
 
 #: The machine of every scenario that does not bring its own.
@@ -50,6 +52,13 @@ class Scenario:
     brush_scale_within : float, at least 1
         The brush current scale of each bench is drawn within this factor either way of the
         machine's own, log-evenly.
+    moment_of_inertia : float, optional
+        Of the machine, where it is let go. [kg m2]
+    log_correlation : float, from 0 to below 1
+        How much the noise of each log hangs together from sample to sample is drawn from
+        zero to this, evenly.
+    asked : Asked, optional
+        What its losses and its inertia are to reach, where that differs from the rest.
     """
 
     plan: BenchPlan = _PLAN
@@ -58,6 +67,9 @@ class Scenario:
     conditions: Conditions = field(default_factory=Conditions)
     true_findings: frozenset[str] = frozenset()
     brush_scale_within: float = 1.0
+    moment_of_inertia: float | None = None
+    log_correlation: float = 0.0
+    asked: Asked | None = None
 
     def drawn(self, draw: Literal["rectangular", "normal"]) -> Scenario:
         """The same with the meters' errors drawn from that distribution."""
@@ -70,6 +82,24 @@ class Scenario:
         share = self.brush_scale_within ** np.random.default_rng([seed, 1]).uniform(-1.0, 1.0)
         scale = float(np.asarray(self.machine.brush_current_scale)) * share
         return replace(self.machine, brush_current_scale=scale)
+
+    def plan_of(self, seed: int) -> BenchPlan:
+        """The plan of one bench."""
+        if not self.log_correlation:
+            return self.plan
+        rng = np.random.default_rng([seed, 2])
+        return with_correlations(
+            self.plan, rng.uniform(0.0, self.log_correlation, len(self.plan.coast_downs))
+        )
+
+
+def with_correlations(plan: BenchPlan, correlations: Iterable[float]) -> BenchPlan:
+    """The same with the noise of each log of a coasting machine hanging together so much."""
+    logs = tuple(
+        replace(log, noise=replace(log.noise, correlation=float(each)))
+        for log, each in zip(plan.coast_downs, correlations, strict=True)
+    )
+    return replace(plan, coast_downs=logs)
 
 
 def _kit(*changed: VirtualMeter) -> VirtualKit:
@@ -135,6 +165,31 @@ _ONE_RANGE = virtual_meter(
 
 #: What the readings of one setting share is as large as the tachometer's own scatter.
 _SHARED = Conditions(setting_drift=0.002, drive_scatter=0.001)
+
+#: Meters of the coast-downs.
+_COASTING = _kit(
+    *_meters((0.5, 2), (1.5, 2), 0.5, 5.0, counts=4000, step=1.0, scatter=0.001),
+)
+
+_LOG_NOISE = LogNoise(scatter=0.003, mains=0.003, commutator=0.003)
+_OPEN = CoastDownPlan(start_speed=300.0, step=0.05, engaged=0.5, noise=_LOG_NOISE)
+_LOADED = replace(_OPEN, load=4.8, load_columns="current", step=0.01)
+
+#: The driven tests, and no others.
+_DRIVEN = replace(_PLAN, supply_voltages=(), resistance_currents=(), zeros=())
+
+#: Friction that stays as it is from run to run, and from reading to reading.
+_STEADY = Conditions(friction_run=0.0, friction_row=0.0)
+
+#: Two open coast-downs and two on a resistor.
+_COASTS = Scenario(
+    plan=replace(_DRIVEN, coast_downs=(_OPEN, _LOADED, _OPEN, _LOADED)),
+    kit=_COASTING,
+    conditions=_STEADY,
+    moment_of_inertia=2e-3,
+    log_correlation=0.9,
+    asked=Asked(least=0.93, most=0.98, median_error=0.01, largest_error=0.022),
+)
 
 SCENARIOS: dict[str, Scenario] = {
     "plain meters": Scenario(),
@@ -257,4 +312,32 @@ SCENARIOS: dict[str, Scenario] = {
         conditions=Conditions(magnet="neodymium"),
     ),
     "standing brushes differ": Scenario(conditions=Conditions(standing_brush_drop=1.3)),
+    "coast-downs, two of each": _COASTS,
+    "coast-downs, one of each": replace(
+        _COASTS, plan=replace(_DRIVEN, coast_downs=(_OPEN, _LOADED))
+    ),
+    "coast-downs, friction 10 % from run to run": replace(
+        _COASTS,
+        conditions=replace(_STEADY, friction_run=0.1),
+        asked=Asked(least=0.92, most=1.0),
+    ),
+    "coast-downs, speeds logged": replace(
+        _COASTS,
+        plan=replace(
+            _DRIVEN,
+            coast_downs=tuple(
+                replace(log, records=("speed",)) for log in (_OPEN, _LOADED, _OPEN, _LOADED)
+            ),
+        ),
+    ),
+    # every coast-down and every motor test with a friction of its own
+    "open coast-down, no-load motor": replace(
+        _COASTS,
+        plan=replace(_DRIVEN, supply_voltages=_PLAN.supply_voltages, coast_downs=(_OPEN,)),
+        conditions=Conditions(),
+        asked=None,
+    ),
 }
+
+#: Scenarios of tables alone, without a log.
+WITHOUT_LOGS = tuple(name for name, each in SCENARIOS.items() if not each.plan.coast_downs)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from motorfit.studies.bound import QUANTITIES, Reference, reference
+from motorfit.studies.scenarios import SCENARIOS
 from motorfit.studies.targets import judged
 from motorfit.studies.trials import Ask, Trial
 
@@ -18,12 +20,10 @@ from motorfit.studies.trials import Ask, Trial
 class _Sums:
     """Of one quantity and one way to an interval; errors in units of ``unit``."""
 
-    count: int = 0
+    errors: array[float] = field(default_factory=lambda: array("d"))
     below: int = 0  # intervals wholly below the truth
     above: int = 0
     width: float = 0.0
-    error: float = 0.0
-    square: float = 0.0
     uncertainty: float = 0.0
 
 
@@ -41,7 +41,7 @@ class _Scenario:
 
 @dataclass(slots=True)
 class Tally:
-    """Sums over the trials of a study: what is kept does not grow with the benches."""
+    """Sums over the trials of a study: of each estimate its error alone is kept."""
 
     ask: Ask
     scenarios: dict[str, _Scenario] = field(default_factory=dict)
@@ -60,13 +60,10 @@ class Tally:
         for result in trial.results:
             truth, unit = held.truths[result.quantity], _unit(held, result.quantity)
             sums = kept.sums.setdefault((result.quantity, result.interval), _Sums())
-            error = (result.value - truth) / unit
-            sums.count += 1
+            sums.errors.append((result.value - truth) / unit)
             sums.below += result.high < truth
             sums.above += result.low > truth
             sums.width += (result.high - result.low) / unit
-            sums.error += error
-            sums.square += error**2
             sums.uncertainty += result.standard_uncertainty / unit
 
     def add_all(self, trials: Iterable[Trial]) -> Tally:
@@ -88,13 +85,14 @@ class Tally:
             ``known``, the share of benches in which the quantity had a value; of those,
             ``coverage`` with its binomial ``standard_error``, and the shares ``below`` and
             ``above`` of intervals that lie wholly on one side of the truth;
-            ``half_width``, mean, relative to the truth; ``width_over_ideal``, mean, to
-            that of an estimator that knows every scatter; ``bias`` over its standard
-            error; ``deviation_over_bound``, standard deviation of the estimates over the
-            least possible; ``deviation_over_uncertainty``, the same over the mean standard
-            uncertainty; ``instruments``, their share in the least variance; ``near_bound``,
-            whether the truth is within two such deviations of zero; ``readings`` of the
-            scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
+            relative to the truth ``half_width``, mean, ``bias_relative``, mean error, and
+            ``median_error`` and ``error_95``, which half and 95 % of the errors are within;
+            ``width_over_ideal``, mean, to that of an estimator that knows every scatter;
+            ``bias`` over its standard error; ``deviation_over_bound``, standard deviation of
+            the estimates over the least possible; ``deviation_over_uncertainty``, the same
+            over the mean standard uncertainty; ``instruments``, their share in the least
+            variance; ``near_bound``, whether the truth is within two such deviations of zero;
+            ``readings`` of the scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
             ``not_fitted``, ``false_errors``, ``false_cautions`` and ``terms_claimed``, the
             shares of the benches of the scenario without a fit, with a false finding, or
             with an optional term that came in by itself, though no scenario's machine
@@ -108,16 +106,16 @@ class Tally:
             for interval in self.ask.intervals
             if (quantity, interval) in kept.sums
         ]
-        return judged(pd.DataFrame(rows))
+        return judged(pd.DataFrame(rows), {name: each.asked for name, each in SCENARIOS.items()})
 
     def _numbers(self, name: str, kept: _Scenario, quantity: str, sums: _Sums) -> dict[str, float]:
         held = self.reference(name)
-        unit, truth, count = _unit(held, quantity), held.truths[quantity], sums.count
+        unit, truth, errors = _unit(held, quantity), held.truths[quantity], np.array(sums.errors)
+        count, mean = len(errors), float(np.mean(errors))
         limit = held.limits.get(quantity)
         off = (sums.below + sums.above) / count
-        mean = sums.error / count
-        variance = (sums.square - count * mean**2) / (count - 1) if count > 1 else np.nan
-        deviation = float(np.sqrt(max(variance, 0.0))) or np.nan
+        deviation = float(np.std(errors, ddof=1)) or np.nan if count > 1 else np.nan
+        median, largest = np.quantile(np.abs(errors), [0.5, 0.95]) * unit / abs(truth)
         half_width = 0.5 * unit * sums.width / count
         return {
             "benches": kept.benches,
@@ -127,6 +125,9 @@ class Tally:
             "below": sums.below / count,
             "above": sums.above / count,
             "half_width": half_width / abs(truth),
+            "bias_relative": mean * unit / abs(truth),
+            "median_error": float(median),
+            "error_95": float(largest),
             "width_over_ideal": half_width / limit.half_width if limit else np.nan,
             "bias": mean / (deviation / np.sqrt(count)),
             "deviation_over_bound": deviation * unit / limit.deviation if limit else np.nan,
@@ -144,7 +145,7 @@ class Tally:
 
 
 #: Quantities that cannot be negative.
-_BOUNDED = ("k", "R", "Vb", "T0", "b", "loss W")
+_BOUNDED = ("k", "R", "Vb", "T0", "b", "J", "loss W")
 
 
 def _unit(held: Reference, quantity: str) -> float:

@@ -19,6 +19,14 @@ from motorfit.studies.command import plain_refusals
 from motorfit.studies.faults import CLASSES
 from motorfit.studies.hidden import HIDDEN_IN
 from motorfit.studies.markdown import SYMBOLS, markdown, origin
+from motorfit.studies.targets import ERROR_OF
+
+_TARGETS = {
+    "coverage_target": "coverage",
+    "width_target": "width",
+    "deviation_target": "deviation",
+    "error_target": "errors of J",
+}
 
 _MARKS = {"missed": "**", "chance": "*", "met": "", "": ""}
 
@@ -35,7 +43,8 @@ def coverage_tables(scores: pd.DataFrame) -> str:
     -------
     str
         For each way to an interval coverage and width over the ideal; then, once, the
-        estimates' standard deviation over the least possible and their bias. A number
+        estimates' standard deviation over the least possible and their bias, and how far
+        the inertias are off. A number
         that misses its target is bold, one that misses it by no more than chance in
         italics.
     """
@@ -53,6 +62,9 @@ def coverage_tables(scores: pd.DataFrame) -> str:
     parts.append(_by_scenario(first, lambda row: f"{row['bias']:+.1f}", None))
     parts.append("### Share of the instruments in the least variance [%]")
     parts.append(_by_scenario(first, _percent("instruments", places=0), None))
+    inertias = first[first["quantity"] == ERROR_OF]
+    if len(inertias):
+        parts += ["### Errors of the moment of inertia [%]", _errors(inertias)]
     parts.append("### Targets")
     parts.append(_targets(scores))
     return "\n\n".join(parts)
@@ -83,14 +95,29 @@ def _by_scenario(scores: pd.DataFrame, cell: Callable[[pd.Series], str], target:
     return markdown(["Bench", *(SYMBOLS[name] for name in quantities)], rows)
 
 
+def _errors(inertias: pd.DataFrame) -> str:
+    rows = []
+    for _, row in inertias.iterrows():
+        mark = _MARKS[str(row["error_target"])]
+        shares = ("known", "bias_relative", "median_error", "error_95", "half_width")
+        known, bias, median, largest, half_width = (100 * row[name] for name in shares)
+        numbers = [f"{known:.1f}", f"{bias:+.2f}"]
+        numbers += [f"{mark}{size:.2f}{mark}" for size in (median, largest)]
+        rows.append([str(row["scenario"]), *numbers, f"{half_width:.2f}"])
+    heads = ["Bench", "has a value", "mean", "half within", "95 % within", "interval, \u00b1"]
+    return markdown(heads, rows)
+
+
 def _targets(scores: pd.DataFrame) -> str:
     rows = []
     for way in dict.fromkeys(scores["interval"]):
-        for target in ("coverage", "width", "deviation"):
-            told = scores.loc[scores["interval"] == way, f"{target}_target"].value_counts()
+        for target, words in _TARGETS.items():
+            if target not in scores.columns:
+                continue
+            told = scores.loc[scores["interval"] == way, target].value_counts()
             numbers = [int(told.get(verdict, 0)) for verdict in ("met", "chance", "missed")]
             if sum(numbers):
-                rows.append([f"{way}: {target}", *map(str, numbers)])
+                rows.append([f"{way}: {words}", *map(str, numbers)])
     return markdown(["Target", "met", "missed within chance", "missed"], rows)
 
 
@@ -175,10 +202,9 @@ def main(files: tuple[Path, ...]) -> None:
 
 
 def _tables(file: Path) -> str:
-    verdicts = ("coverage_target", "width_target", "deviation_target")
-    table = pd.read_csv(file, dtype=dict.fromkeys(verdicts, str))
+    table = pd.read_csv(file, dtype=dict.fromkeys(_TARGETS, str))
     if "deviation_over_bound" in table.columns:
-        return coverage_tables(table.fillna(dict.fromkeys(verdicts, "")))
+        return coverage_tables(table.fillna(dict.fromkeys(_TARGETS, "")))
     if "table" in table.columns:
         return faults_tables(table)
     if "choice" in table.columns:

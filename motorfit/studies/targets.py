@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
@@ -26,21 +28,47 @@ LARGEST, LARGEST_OF_FEW, FEW = 1.05, 1.15, 10
 #: Chance is allowed this many standard errors.
 ERRORS = 3.0
 
+#: Quantities that a scenario may have targets of its own for, and the one whose errors count.
+ASKED_OF, ERROR_OF = ("T0", "b", "J"), "J"
 
-def judged(scores: pd.DataFrame) -> pd.DataFrame:
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the losses and the inertia of a scenario are to reach.
+
+    Parameters
+    ----------
+    least, most : float
+        Coverage.
+    median_error, largest_error : float
+        Of the inertia, relative: half of the errors, and 95 % of them, are to be within.
+    """
+
+    least: float
+    most: float
+    median_error: float = np.inf
+    largest_error: float = np.inf
+
+
+_NOTHING: Mapping[str, Asked | None] = MappingProxyType({})
+
+
+def judged(scores: pd.DataFrame, asked: Mapping[str, Asked | None] = _NOTHING) -> pd.DataFrame:
     """Scores with a verdict on each target, for a level of 95 %.
 
     Parameters
     ----------
     scores : DataFrame
         From `motorfit.studies.scores.Tally.table`.
+    asked : mapping
+        Targets of their own, by scenario.
 
     Returns
     -------
     DataFrame
-        With ``coverage_target``, ``width_target`` and ``deviation_target``: "met";
-        "missed"; "chance" where the number is beyond the target by no more than three
-        standard errors; empty where no target was set.
+        With ``coverage_target``, ``width_target``, ``deviation_target`` and
+        ``error_target``: "met"; "missed"; "chance" where the number is beyond the target by
+        no more than three standard errors; empty where no target was set.
 
     Notes
     -----
@@ -50,15 +78,34 @@ def judged(scores: pd.DataFrame) -> pd.DataFrame:
     times the ideal. The estimates' standard deviation is to be at most 1.05 times the
     least possible, 1.15 with ten readings or fewer.
     """
-    told = [
-        {
-            "coverage_target": _coverage(row),
-            "width_target": _width(row),
-            "deviation_target": _deviation(row),
-        }
-        for row in scores.to_dict("records")
-    ]
+    told = []
+    for row in scores.to_dict("records"):
+        own = asked.get(str(row.get("scenario"))) if row.get("quantity") in ASKED_OF else None
+        told.append(
+            {
+                "coverage_target": _coverage(row) if own is None else _asked_coverage(row, own),
+                "width_target": _width(row),
+                "deviation_target": _deviation(row),
+                "error_target": "" if own is None else _error(row, own),
+            }
+        )
     return pd.concat([scores, pd.DataFrame(told, index=scores.index)], axis=1)
+
+
+def _asked_coverage(row: _Row, own: Asked) -> Verdict:
+    coverage, count = row["coverage"], row["known"] * row["benches"]
+    if own.least <= coverage <= own.most:
+        return "met"
+    end = own.least if coverage < own.least else own.most
+    slack = ERRORS * float(np.sqrt(end * (1.0 - end) / count))
+    return "chance" if abs(coverage - end) <= slack else "missed"
+
+
+def _error(row: _Row, own: Asked) -> Verdict:
+    if row["quantity"] != ERROR_OF or not np.isfinite(own.median_error):
+        return ""
+    within = row["median_error"] <= own.median_error and row["error_95"] <= own.largest_error
+    return "met" if within else "missed"
 
 
 def _coverage(row: _Row) -> Verdict:

@@ -14,6 +14,7 @@ _TARGETS = {
     "coverage_target": "coverage",
     "width_target": "width",
     "deviation_target": "deviation",
+    "error_target": "errors of J",
 }
 
 
@@ -77,6 +78,9 @@ def _missed(column: str, row: dict[Hashable, Any]) -> str:
         return f"{place}: {100 * row['coverage']:.1f} +- {error:.1f} %"
     if column == "width_target":
         return f"{place}: {row['width_over_ideal']:.2f} of the ideal"
+    if column == "error_target":
+        median, largest = 100 * row["median_error"], 100 * row["error_95"]
+        return f"{place}: half within {median:.2f} %, 95 % within {largest:.2f} %"
     return f"{place}: {row['deviation_over_bound']:.2f} of the least"
 
 

@@ -74,9 +74,10 @@ def bench_of(scenario: Scenario, seed: int) -> Bench:
     """A bench of a scenario, with what a look at its readings finds before any fit."""
     bench = simulate(
         scenario.machine_of(seed),
-        plan=scenario.plan,
+        plan=scenario.plan_of(seed),
         kit=scenario.kit,
         conditions=scenario.conditions,
+        moment_of_inertia=scenario.moment_of_inertia,
         seed=seed,
     )
     return looked_at(bench)
