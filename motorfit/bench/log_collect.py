@@ -314,6 +314,7 @@ def _on_averages(name: str, mean: Averages, spikes: Mapping[str, int]) -> Iterat
         says=f"{samples:,} rows are read as {len(mean.rows):,} averages of neighbouring ones, "
         "shorter where something changes fast.",
         severity="note",
+        damage=0.1,
     )
     for column, number in spikes.items():
         if number > max(_FEW, 1e-5 * samples):  # normal scatter may have one in a million
