@@ -166,6 +166,15 @@ SPOILED = {
     'found the unit "A"': ("load.csv", f"{LOAD}1000,5,0.4\n".replace("(V)", "(A)")),
     "found no column of voltage": ("load.csv", "speed (rpm),current (A)\n1000,0.4\n"),
     "expected at most 3, as there are headers": ("load.csv", f"{LOAD}1000,5,0,0,4\n"),
+    "expected times that do not run backwards": (
+        "coast-down.csv",
+        "time (s),speed (rpm)\n1,1000\n0,900\n",
+    ),
+    "expected mass and diameter of the disc": (
+        "coast-down.csv",
+        "# added disc: 0.5 kg\ntime (s),speed (rpm)\n0,1000\n1,900\n",
+    ),
+    "expected an efficiency above zero": ("machine.toml", '[drive]\nefficiency = "130 %"\n'),
     "expected a name that begins with a kind of test": ("laod.csv", f"{LOAD}1000,5,0.4\n"),
     "expected a name that says which test it was": ("no-load.csv", f"{LOAD}1000,5,0.4\n"),
     "found a spreadsheet": ("load.xlsx", "PK"),
