@@ -92,8 +92,8 @@ class Tally:
             the estimates over the least possible; ``deviation_over_uncertainty``, the same
             over the mean standard uncertainty; ``instruments``, their share in the least
             variance; ``near_bound``, whether the truth is within two such deviations of zero;
-            ``readings`` of the scenario; whether the targets are met, from `motorfit.studies.targets.judged`;
-            ``not_fitted``, ``false_errors``, ``false_cautions`` and ``terms_claimed``, the
+            ``readings`` of the scenario; whether the targets are met, from
+            `motorfit.studies.targets.judged`; ``not_fitted``, ``false_errors``, ``false_cautions`` and ``terms_claimed``, the
             shares of the benches of the scenario without a fit, with a false finding, or
             with an optional term that came in by itself, though no scenario's machine
             has one.
