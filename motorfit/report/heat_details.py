@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from motorfit.arrays import FloatArray
 from motorfit.errors import ProfileError
 from motorfit.estimate import Estimate, NotKnown
 from motorfit.estimation.heating_result import Heating
@@ -151,26 +152,23 @@ def _amps_rows(
     for factor in _OVERLOADS:
         current = factor * amps
         time = fit.profile.overload_time(current=current, ambient=AIR, speed=speed)
-        seconds, unit = _in_minutes(float(time.value))
-        size = _MINUTE if unit == "min" else 1.0
-        ends = [float(end) / size for end in time.interval(fit.level)]
-        half = (ends[1] - ends[0]) / 2 if math.isfinite(ends[1]) else float(np.abs(seconds))
-        lasts = f"{show_number(seconds, half)} {unit}" if math.isfinite(seconds) else "for ever"
-        rows.append(
-            (
-                f"{factor:g} times that, from cold",
-                f"{show_number(current, (high - low) / 2)} A",
-                "",
-                lasts,
-                f"{show_interval(*ends)} {unit}",
-                _beyond(time),
-            )
-        )
+        shown_current = f"{show_number(current, (high - low) / 2)} A"
+        lasts = _lasts(float(time.value), time.interval(fit.level))
+        rows.append((f"{factor:g} times that, from cold", shown_current, "", *lasts, _beyond(time)))
     return rows
 
 
-def _in_minutes(seconds: float) -> tuple[float, str]:
-    return (seconds / _MINUTE, "min") if seconds >= 2 * _MINUTE else (seconds, "s")
+def _lasts(seconds: float, interval: tuple[FloatArray, FloatArray]) -> tuple[str, str]:
+    """A time that may be without end, and its interval."""
+    least, most = (float(end) for end in interval)
+    size, unit = (_MINUTE, "min") if least >= 2 * _MINUTE else (1.0, "s")
+    if not math.isfinite(seconds):
+        return "for ever", f"{show_number(least / size, 0.1 * least / size)} {unit} or more"
+    half = (most - least) / 2 if math.isfinite(most) else seconds - least
+    shown = f"{show_number(seconds / size, half / size)} {unit}"
+    if not math.isfinite(most):
+        return shown, f"{show_number(least / size, half / size)} {unit} or more"
+    return shown, f"{show_interval(least / size, most / size)} {unit}"
 
 
 def _beyond(predicted: Prediction) -> str:

@@ -44,7 +44,7 @@ def coast_down_section(fit: Fit) -> str:
     )
     how = table(
         ("file", "correlation", "scatter", "friction", "misfit"),
-        [_quality(*pair) for pair in used],
+        [_quality(*pair, alone=len(used) == 1) for pair in used],
         right=("correlation", "scatter", "friction", "misfit"),
     )
     meaning = (
@@ -71,9 +71,11 @@ def _used(coasted: CoastDown, found: Retardation) -> tuple[str, ...]:
     )
 
 
-def _quality(coasted: CoastDown, found: Retardation) -> tuple[str, ...]:
+def _quality(coasted: CoastDown, found: Retardation, *, alone: bool) -> tuple[str, ...]:
     factor, unit = _unit(coasted)
-    friction = "" if coasted.friction is None else f"{100 * coasted.friction:+.1f} %"
+    friction = f"{100 * (coasted.friction or 0.0):+.1f} %"
+    if alone or coasted.friction is None:  # there is no average to be off
+        friction = ""
     return (
         coasted.file,
         f"{found.correlation:+.2f}",
