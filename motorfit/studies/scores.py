@@ -84,19 +84,19 @@ class Tally:
         DataFrame
             ``known``, the share of benches in which the quantity had a value; of those,
             ``coverage`` with its binomial ``standard_error``, and the shares ``below`` and
-            ``above`` of intervals that lie wholly on one side of the truth;
-            relative to the truth ``half_width``, mean, ``bias_relative``, mean error, and
-            ``median_error`` and ``error_95``, which half and 95 % of the errors are within;
+            ``above`` of intervals that lie wholly on one side of the truth; relative to the
+            truth ``half_width``, mean, ``bias_relative``, mean error, and ``median_error``
+            and ``error_95``, which half and 95 % of the errors are within;
             ``width_over_ideal``, mean, to that of an estimator that knows every scatter;
             ``bias`` over its standard error; ``deviation_over_bound``, standard deviation of
             the estimates over the least possible; ``deviation_over_uncertainty``, the same
             over the mean standard uncertainty; ``instruments``, their share in the least
             variance; ``near_bound``, whether the truth is within two such deviations of zero;
             ``readings`` of the scenario; whether the targets are met, from
-            `motorfit.studies.targets.judged`; ``not_fitted``, ``false_errors``, ``false_cautions`` and ``terms_claimed``, the
-            shares of the benches of the scenario without a fit, with a false finding, or
-            with an optional term that came in by itself, though no scenario's machine
-            has one.
+            `motorfit.studies.targets.judged`; ``not_fitted``, ``false_errors``,
+            ``false_cautions`` and ``terms_claimed``, the shares of the benches of the
+            scenario without a fit, with a false finding, or with an optional term that came
+            in by itself, though no scenario's machine has one.
         """
         rows = [
             {"scenario": name, "quantity": quantity, "interval": interval}
