@@ -13,8 +13,9 @@ from motorfit.bench.default_instruments import with_defaults
 from motorfit.bench.kinds import Kind
 from motorfit.bench.records import Bench, Run
 from motorfit.errors import FitError
+from motorfit.estimation.advice_coasting import further_coast_downs
 from motorfit.estimation.joint import Joint, open_soft, settled_or_told, stack
-from motorfit.estimation.physics import T0, B, C, K, R
+from motorfit.estimation.physics import T0, B, C, J, K, R
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.result import Advice
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
@@ -32,6 +33,9 @@ _UNLOCKED = {"volts": 30.0, "resistance": 20.0, "loss": 12.0}
 
 #: Advice that narrows everything together by less is not worth a reading.
 _WORTH = 1.15
+
+#: What else it would measure, of readings that are worth taking anyway.
+_BESIDES = 1.5
 
 #: A load of more than this is a voltmeter. [ohm]
 _OPEN_CIRCUIT = 1e5
@@ -52,6 +56,7 @@ class _Candidate:
     minutes: float
     runs: tuple[Run, ...]
     tells: frozenset[str] = frozenset({"volts", "resistance", "loss"})
+    besides: str = ""  # what else it would measure that nothing here tells
 
 
 def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
@@ -87,13 +92,12 @@ def advise(bench: Bench, joint: Joint) -> tuple[Advice, ...]:
         then = {name: then[name] if name in candidate.tells else now[name] for name in now}
         worth = float(np.sum(np.log([_worth(name, now[name], then[name]) for name in now])))
         if np.isfinite(worth) and worth > np.log(_WORTH):
+            worth += np.log(_BESIDES) if candidate.besides else 0.0
             advice = Advice(
                 does=candidate.does,
                 test=candidate.runs[0].kind,
                 minutes=candidate.minutes,
-                brings=_brings(
-                    now, then, loss_seen=bool(joint.problem.conditions.present[:, 1].any())
-                ),
+                brings=_brings(now, then, loss_seen=_loss_seen(joint), besides=candidate.besides),
             )
             ranked.append((worth, advice))
     ranked.sort(key=lambda item: -item[0])
@@ -106,11 +110,17 @@ def _worth(name: str, before: float, after: float) -> float:
     return max(1.0, before / after) if after > 0 else 1.0
 
 
-def _brings(now: dict[str, float], then: dict[str, float], *, loss_seen: bool) -> str:
+def _loss_seen(joint: Joint) -> bool:
+    """Whether any reading tells of the loss."""
+    return bool(joint.problem.conditions.present[:, 1].any())
+
+
+def _brings(now: dict[str, float], then: dict[str, float], *, loss_seen: bool, besides: str) -> str:
     unlocked = [name for name in now if np.isinf(now[name]) and np.isfinite(then[name])]
     if unlocked:
         words = _HEADLINE | ({"loss": "turning loss at every speed"} if loss_seen else {})
-        return "measures " + " and ".join(words[name] for name in unlocked)
+        told = [*(words[name] for name in unlocked), *filter(None, [besides])]
+        return "measures " + " and ".join(told)
     gains = {name: then[name] / now[name] for name in now if np.isfinite(now[name])}
     best = min(gains, key=lambda name: gains[name])
     return f"narrows the interval of {_HEADLINE[best]} to {100 * gains[best]:.0f} % of now"
@@ -162,6 +172,7 @@ def _candidates(bench: Bench, joint: Joint) -> Iterable[_Candidate]:
     fastest = float(np.max(running[:, SPEED]))
     yield from _driven(machine, running, fastest)
     yield from _by_itself(bench, machine, running, fastest)
+    yield from _coasting(bench, joint, _with_some_loss(machine, running), fastest)
     if "current" in _read_quantities(bench) and not _has_zero(bench):
         nothing = replace(_run("zero", current=np.zeros(1)), written_step=_ammeter_step(bench))
         yield _Candidate(
@@ -239,15 +250,37 @@ def _by_itself(
         away = 0.4 * middle if np.ptp(seen) < 0.3 * middle else float(np.max(seen))
         supplies = np.round(np.array([away]), 1)
         does = f"one more no-load run from a supply, at {supplies[0]:g} V"
-    if not np.any(np.asarray(machine.coulomb_torque) > 0):
-        loaded = running[_carrying(running), CURRENT]
-        guess = 0.05 * float(np.max(np.abs(loaded))) if len(loaded) else _SMALL_CURRENT
-        machine = replace(machine, coulomb_torque=np.asarray(machine.emf_constant) * guess)
-    speed, current = free_running(machine, supplies)
+    speed, current = free_running(_with_some_loss(machine, running), supplies)
     if np.all(np.isfinite(speed)) and np.all(speed > 0):
         run = _run("no-load-motor", speed=speed, voltage=supplies, current=current)
         # a no-load current is too small to tell much of the resistance
         yield _Candidate(does=does, minutes=5.0, runs=(run,), tells=frozenset({"volts", "loss"}))
+
+
+def _with_some_loss(machine: BrushedMachine, running: FloatArray) -> BrushedMachine:
+    """A machine of which the loss is not known, with one of a usual size."""
+    if np.any(np.asarray(machine.coulomb_torque) > 0):
+        return machine
+    loaded = running[_carrying(running), CURRENT]
+    guess = 0.05 * float(np.max(np.abs(loaded))) if len(loaded) else _SMALL_CURRENT
+    return replace(machine, coulomb_torque=np.asarray(machine.emf_constant) * guess)
+
+
+def _coasting(
+    bench: Bench, joint: Joint, machine: BrushedMachine, fastest: float
+) -> Iterable[_Candidate]:
+    """Coast-downs: none there, one kind only, or one of each kind."""
+    full = joint.problem.conditions.full(joint.solution.theta)
+    known = J in joint.problem.free and joint.standing.known[joint.problem.free.index(J)]
+    inertia = float(full[J]) if known else 0.0
+    for one in further_coast_downs(bench, machine, inertia, fastest):
+        yield _Candidate(
+            does=one.does,
+            minutes=one.minutes,
+            runs=one.runs,
+            tells=frozenset({"loss"}),
+            besides="" if known or _loss_seen(joint) else "moment of inertia",
+        )
 
 
 def _run(kind: Kind, **readings: FloatArray) -> Run:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from motorfit.bench.kinds import KINDS
 from motorfit.bench.naming import kind_of
 from motorfit.estimate import Estimate
 from motorfit.estimation.result import Fit
@@ -102,10 +103,18 @@ def _tests(fit: Fit) -> tuple[str, ...]:
         return f"motorfit sheets {quoted(folder)} --tests {test}", "motorfit sheets --help"
     blank = [name for name in fit.bench.not_filled_in if kind_of(name) == test]
     filled = [run.source.name for run in fit.bench.runs if run.kind == test]
+    if filled and not blank and is_log(test):
+        do = f"log another into {test}-{len(filled) + 1}.csv"
+        return f"{do}, then motorfit fit {quoted(source)}", do, "motorfit fit --help"
     if blank or filled:
         do = f"fill in {blank[0]}" if blank else f"add such rows to {filled[0]}"
         return f"{do}, then motorfit fit {quoted(source)}", do, "motorfit fit --help"
     return f"motorfit sheets {quoted(source)} --tests {test}", "motorfit sheets --help"
+
+
+def is_log(test: str) -> bool:
+    """Whether each run of a kind of test is a sheet of its own: its readings follow in time."""
+    return any(kind == test and one.follows_time for kind, one in KINDS.items())
 
 
 def quoted(path: Path) -> str:

@@ -48,6 +48,9 @@ _SAID_ELSEWHERE = frozenset({"not-told-apart"})
 #: A cause with this share of a variance decides it.
 DECIDES = 0.5
 
+#: So many per cent of a log are no spikes.
+_NO_SPIKE = 97.0
+
 #: Defaults that decide the intervals come first.
 _OF_AN_INSTRUMENT = re.compile(r"(speed|voltage|current|load|torque|force|arm)\b.*:")
 
@@ -243,12 +246,20 @@ def reading_cautions(fit: Fit) -> tuple[Caution, ...]:
     """The cautions whose line the readings of a fit cross."""
     runs = fit.bench.runs
     return crossed(
-        voltage=_largest(run.get("voltage") for run in runs),
-        current=_largest(_current(run) for run in runs),
+        voltage=_largest(_lasting(run, run.get("voltage")) for run in runs),
+        current=_largest(_lasting(run, _current(run)) for run in runs),
         resistor_power=_largest(
-            run.get("voltage") * _current(run) for run in fit.bench.of_kind("load")
+            _lasting(run, run.get("voltage") * _current(run)) for run in fit.bench.of_kind("load")
         ),
     )
+
+
+def _lasting(run: Run, values: FloatArray) -> FloatArray:
+    """Sizes of readings; of a log all but the spikes that a logger has."""
+    sizes = np.abs(values[np.isfinite(values)])
+    if run.test.follows_time and len(sizes):
+        return np.asarray(np.minimum(sizes, np.percentile(sizes, _NO_SPIKE)))
+    return np.asarray(sizes)
 
 
 def _current(run: Run) -> FloatArray:
@@ -260,8 +271,7 @@ def _current(run: Run) -> FloatArray:
 
 
 def _largest(arrays: Iterable[FloatArray]) -> float:
-    values = [abs(value) for array in arrays for value in array[np.isfinite(array)]]
-    return float(max(values, default=0.0))
+    return float(max((np.max(array, initial=0.0) for array in arrays), default=0.0))
 
 
 def _limited_by(fit: Fit) -> Block:

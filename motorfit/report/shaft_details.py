@@ -11,7 +11,7 @@ from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.result import Fit
 from motorfit.estimation.retardation import LeftOut, Retardation
 from motorfit.quantities import friendly, show_estimate, show_interval, show_number
-from motorfit.report.coast_words import worth
+from motorfit.report.coast_words import sheet_of, worth
 from motorfit.report.tables import paragraphs, table
 from motorfit.report.words import count_of, listed, rounded
 from motorfit.unit_tables import RPM
@@ -52,7 +52,23 @@ def coast_down_section(fit: Fit) -> str:
         "samples about the curve; friction: of this run, less that of the average one; misfit: "
         "how far the curve is from friction, viscous loss and windage, in standard deviations."
     )
+    told += [_ALONE] if _alone(fit) else []
     return f"{what}\n\n{how}\n{paragraphs([meaning, *told])}"
+
+
+_ALONE = (
+    "how far friction differs from run to run is taken, not seen: log a second run of each kind"
+)
+
+
+def _alone(fit: Fit) -> bool:
+    """Whether no kind of run was repeated."""
+    kinds = [
+        (one.loaded, sheet_of(fit, one).added_inertia is not None)
+        for one in fit.coast_downs
+        if not one.problem
+    ]
+    return len(set(kinds)) == len(kinds)
 
 
 def _used(coasted: CoastDown, found: Retardation) -> tuple[str, ...]:

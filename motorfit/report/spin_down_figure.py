@@ -14,6 +14,7 @@ from matplotlib.gridspec import GridSpec
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_result import CoastDown
+from motorfit.estimation.coast_trim import SPIKE
 from motorfit.estimation.result import Fit
 from motorfit.report.coast_words import sheet_of, worth
 from motorfit.report.figure_parts import draw_log
@@ -36,6 +37,8 @@ ON_A_PAGE = 8
 
 #: Left-out readings of one reason that are drawn.
 _MOST_LEFT_OUT = 40
+
+_NOT_USED = "not used"
 
 #: Looks of reasons for leaving out, besides those of `SHAPES`: never that of what counts.
 _LOOKS = (
@@ -106,7 +109,7 @@ def _log(fit: Fit, coasted: CoastDown) -> _Log:
     if found is None:
         time, shown = run.get("time"), factor * run.get(coasted.quantity)
         nowhere = np.zeros(len(run), dtype=np.bool_)
-        reasons = {"not used": ~nowhere & np.isfinite(time) & np.isfinite(shown)}
+        reasons = {_NOT_USED: ~nowhere & np.isfinite(time) & np.isfinite(shown)}
         return _Log(time, shown, np.full(len(run), np.nan), nowhere, reasons, unit)
     readable = np.isfinite(found.time) & np.isfinite(found.shown)
     reasons = {
@@ -114,7 +117,7 @@ def _log(fit: Fit, coasted: CoastDown) -> _Log:
     }
     if found.problem:
         told = np.any([*reasons.values(), found.kept], axis=0)
-        reasons["not used"] = ~told & readable
+        reasons[_NOT_USED] = ~told & readable
     reasons = {reason: chosen for reason, chosen in reasons.items() if chosen.any()}
     return _Log(found.time, factor * found.shown, factor * found.fitted, found.kept, reasons, unit)
 
@@ -150,6 +153,8 @@ def _draw(
         )
         few = np.flatnonzero(kept)[some_of(int(kept.sum()), MOST_DRAWN)]
         above.plot(log.time[few], log.fitted[few], color=LINE, label="fitted", zorder=4)
+    else:
+        below.set_yticks([])
     below.axhline(0.0, color=LINE, linewidth=1.0)
     _draw_left_out(above, log, looks, high)
     above.set_ylim(-0.04 * high, 1.06 * high)
@@ -171,11 +176,12 @@ def _top(log: _Log) -> float:
     """Upper end of the panel: all but stray readings."""
     usual = log.kept.copy()
     for reason, chosen in log.reasons.items():
-        if reason != "spike":
+        if reason not in (SPIKE, _NOT_USED):
             usual |= chosen
-    values = log.shown[usual]
-    top = float(np.nanmax(values)) if np.isfinite(values).any() else 1.0
-    return top if top > 0 else 1.0
+    tops = [float(np.max(log.shown[usual], initial=0.0))]
+    if _NOT_USED in log.reasons:  # nobody looked for spikes among these
+        tops.append(float(np.percentile(log.shown[log.reasons[_NOT_USED]], 98.0)))
+    return max(tops) if max(tops) > 0 else 1.0
 
 
 def _draw_left_out(axes: Axes, log: _Log, looks: dict[str, tuple[str, str]], high: float) -> None:
@@ -191,7 +197,7 @@ def _draw_left_out(axes: Axes, log: _Log, looks: dict[str, tuple[str, str]], hig
             color=colour,
             markerfacecolor="none" if shape != "x" else colour,
             markersize=4.5,
-            label=reason if reason == "not used" else f"left out: {reason}",
+            label=reason if reason == _NOT_USED else f"left out: {reason}",
             zorder=3,
         )
 

@@ -2,17 +2,45 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from virtual_benches import PLANS, virtual
+from virtual_benches import PLANS, TRUE, virtual
 
 import motorfit as mf
+from motorfit.simulation.instruments import VirtualKit, virtual_meter
+from motorfit.simulation.log_plans import CoastDownPlan
 
 
-def test_a_bench_without_a_mechanical_test_is_sent_to_a_no_load_run():
-    best = mf.fit(virtual("one resistor")).advice[0]
+def test_a_bench_without_a_mechanical_test_is_sent_to_coast_downs_or_a_no_load_run():
+    """Coast-downs come first: they tell the inertia besides."""
+    best, second = mf.fit(virtual("one resistor")).advice[:2]
 
-    assert "two no-load runs from a supply" in best.does
-    assert best.brings == "measures turning loss"
+    assert "two open and two on about" in best.does
+    assert best.test == "coast-down"
+    assert best.brings == "measures turning loss and moment of inertia"
+    assert "two no-load runs from a supply" in second.does
+    assert second.brings == "measures turning loss"
+
+
+def test_a_single_pair_of_coast_downs_asks_for_a_second_of_each_kind():
+    """With a resistor known to 0.5 % it is the friction of the two runs that decides."""
+    plan = replace(
+        PLANS["one resistor"],
+        supply_voltages=(),
+        coast_downs=(
+            CoastDownPlan(name="open", start_speed=200.0, step=0.05),
+            CoastDownPlan(name="loaded", start_speed=200.0, load=4.7, step=0.02),
+        ),
+    )
+    kit = VirtualKit()
+    meters = dict(kit.meters) | {"load": virtual_meter("load", "resistors", percent=0.5)}
+    kit = replace(kit, meters=meters)
+    bench = mf.simulate(TRUE, plan=plan, kit=kit, moment_of_inertia=6e-4, seed=4)
+
+    does = [advice.does for advice in mf.fit(bench).advice]
+
+    assert "a second coast-down of each kind" in does
 
 
 def test_a_single_no_load_row_asks_for_a_second_voltage():
@@ -62,10 +90,6 @@ def test_what_it_promises_comes_true():
 
 
 def with_more_load(bench: mf.Bench) -> mf.Bench:
-    from dataclasses import replace
-
-    from virtual_benches import PLANS, TRUE
-
     plan = replace(
         PLANS["lathe"],
         open_circuit_speeds=(),

@@ -122,6 +122,10 @@ class TestScreen:
         assert "; class 155" in screen
         assert "class 155 assumed" not in screen
 
+    def test_spike_in_a_log_is_no_dangerous_voltage(self):
+        """12 V and one sample of 300 V."""
+        assert "Above 50 V" not in first_screen(pair())
+
     def test_without_a_heat_run_there_are_no_amps(self):
         assert "amps all day, 40" not in first_screen(pair())
 
