@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -82,7 +83,9 @@ def _told(folder: Path, outcome: Outcome) -> str:
             "",
             first_screen(outcome.fit, written=outcome.written),
             "",
-            f"Figures in {folder / 'figures'}: {figures}",
+            textwrap.fill(
+                f"Figures in {folder / 'figures'}: {figures}", 80, break_on_hyphens=False
+            ),
             "What will it do? Ask it:",
             f'  motorfit predict {shown} --speed "{SPEED_RPM:.0f} rpm" --load "{LOAD:g} ohm"',
             f"  {_prediction(outcome.fit.profile)}",

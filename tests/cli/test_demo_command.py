@@ -96,3 +96,7 @@ def test_demo_as_json():
 
     assert content["profile"]["format"] == "motorfit-profile"
     assert len(content["figures"]) == 5
+    assert len(content["coast_downs"]) == 4
+    assert content["heating"]["file"] == "heat-run.csv"
+    parameters = content["profile"]["parameters"]
+    assert parameters["moment_of_inertia"]["standing"] == "measured"
