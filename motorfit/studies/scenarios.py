@@ -171,7 +171,8 @@ _COASTING = _kit(
     *_meters((0.5, 2), (1.5, 2), 0.5, 5.0, counts=4000, step=1.0, scatter=0.001),
 )
 
-_LOG_NOISE = LogNoise(scatter=0.003, mains=0.003, commutator=0.003)
+# 50 Hz: hum of 100 Hz stands still in steps of 0.01 s, and would be an offset
+_LOG_NOISE = LogNoise(scatter=0.003, mains=0.003, mains_frequency=50.0, commutator=0.003)
 _OPEN = CoastDownPlan(start_speed=300.0, step=0.05, engaged=0.5, noise=_LOG_NOISE)
 _LOADED = replace(_OPEN, load=4.8, load_columns="current", step=0.01)
 

@@ -54,6 +54,9 @@ def test_scores_are_what_one_counts_by_hand():
     assert row["deviation_over_bound"] == pytest.approx(0.1708 / 0.1, rel=1e-3)
     assert row["bias"] == pytest.approx(0.075 / (0.1708 / 2), rel=1e-3)
     assert row["known"] == pytest.approx(4 / 5)
+    assert row["bias_relative"] == pytest.approx(0.075)
+    # without their signs 0, 0.1, 0.1, 0.3; 95 % of the way, between the last two
+    assert (row["median_error"], row["error_95"]) == pytest.approx((0.1, 0.27))
     assert (row["below"], row["above"]) == (0.0, 0.25)
     assert (row["instruments"], row["readings"], row["near_bound"]) == (0.3, 30, 0.0)
 
