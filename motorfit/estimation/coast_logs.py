@@ -12,9 +12,15 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Rates, Run
 from motorfit.estimation.guesses import DrivenGuess, driven_guess
 from motorfit.estimation.retardation import Retardation, reduce_log
+from motorfit.machine.brushed import BRUSH_SCALE_FACTOR
 
-#: Above so many of its scales the brush drop is full, and the closed form holds.
-FULL_DROP = 5.0
+#: Above so many of its scales the brush drop is full, and the closed form holds; the scale
+#: itself is known within a factor only.
+FULL_DROP = 5.0 * BRUSH_SCALE_FACTOR
+
+#: Left out behind the release and before a stop: three lags of 0.1 s, a plain meter's. Common
+#: practice, no source. [s]
+_LAG = 0.3
 
 #: A current below this share of the largest one of the bench is that of a voltmeter.
 _OPEN = 0.002
@@ -24,9 +30,6 @@ NO_SPEEDS = "nowhere is a speed with its voltage"
 
 #: No rate is more exact than this, relatively.
 _EXACT = 1e-5
-
-#: Degrees of freedom of a log's noise, at the least.
-_FEWEST_FREEDOM = 3.0
 
 #: The brush drop's scale, as a share of the largest current.
 _BRUSH_SCALE_SHARE = 0.01
@@ -108,7 +111,7 @@ def _doubt(log: CoastLog) -> float:
     retardation = log.retardation
     if retardation is None or not len(retardation.rates):
         return np.inf
-    variance = np.diag(retardation.covariance)
+    variance = np.diag(retardation.normal_covariance)
     return float(np.max(variance**0.5 / np.abs(retardation.rates)))
 
 
@@ -117,7 +120,7 @@ def _retardation(
 ) -> Retardation:
     meter = bench.instrument(quantity, run.meters.get(quantity, ""))
     return reduce_log(
-        run, quantity, smallest=_full_drop_from(run, quantity, guess), instrument=meter
+        run, quantity, lag=_LAG, smallest=_full_drop_from(run, quantity, guess), instrument=meter
     )
 
 
@@ -158,9 +161,7 @@ def _as_rates(run: Run, quantity: Literal["speed", "voltage"], found: Retardatio
     for name in ("winding", "magnets", "ambient"):
         if name in run.readings:
             readings[name] = run.get(name)[nearest]
-    # the quantiles of few readings are further out than those of a known variance
-    few = max(found.degrees_of_freedom, _FEWEST_FREEDOM)
-    own, shared = _split(found.covariance * few / (few - 2.0))
+    own, shared = _split(found.normal_covariance)
     own = own + (_EXACT * found.rates) ** 2
     return replace(
         run,

@@ -87,6 +87,7 @@ def make_profile(
             brush_current_scale=joint.problem.conditions.brush_current_scale,
             inductance=machine.inductance.value if machine.inductance else None,
             insulation=machine.insulation,
+            magnet=machine.magnet,
         ),
         covariance_order=order,
         scatter_covariance=_scatter(uncertainty, parameters, order),
