@@ -19,6 +19,10 @@ from motorfit.unit_tables import RPM
 #: are known, relative: a plain meter that logs a few times a second.
 _NODES, _KNOWN = np.array([0.9, 0.6, 0.3]), 0.01
 
+#: Resistor that brakes well and does not hide the loss, over the winding's; one this many
+#: times larger or smaller does too.
+_LOADS, _NEAR = 4.0, 4.0
+
 #: Mechanical time constant J R/k^2 that a machine of which nothing is known may have. [s]
 _USUAL_LAG = 0.05
 
@@ -74,7 +78,7 @@ def further_coast_downs(
     if tells_inertia or not (resistance > 0 and constant > 0):
         return
     inertia = inertia or _USUAL_LAG * constant**2 / resistance
-    load = float(f"{4.0 * resistance:.1g}")
+    load = _resistor(bench, _LOADS * resistance)
     loaded = [_imagined(machine, inertia, load, fastest, number) for number in (1, 2)]
     at = f"from {fastest / RPM:.0f} rpm"
     if logs:
@@ -84,6 +88,17 @@ def further_coast_downs(
     free = [_imagined(machine, inertia, np.inf, fastest, number) for number in (1, 2)]
     does = f"coast-downs {at}, two open and two on about {load:g} ohm"
     yield Coasting(does=does, minutes=10.0, runs=(*free, *loaded))
+
+
+def _resistor(bench: Bench, wished: float) -> float:
+    """One that was used already, where it is not far from what would serve; else a round one."""
+    used = [run.get("load") for run in bench.of_kind("load")]
+    known = np.concatenate(used) if used else np.empty(0)
+    known = known[np.isfinite(known) & (known > 0)]
+    away = np.abs(np.log(known / wished))
+    if len(known) and float(away.min()) < np.log(_NEAR):
+        return float(f"{known[int(np.argmin(away))]:.2g}")
+    return float(f"{wished:.1g}")
 
 
 def _number(value: ArrayLike) -> float:

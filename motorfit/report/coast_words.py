@@ -15,7 +15,11 @@ _LOGS: tuple[Kind, ...] = ("coast-down", "heat-run")
 
 def sheet_of(fit: Fit, coasted: CoastDown) -> Run:
     """The sheet of a coast-down."""
-    return next(run for run in fit.bench.of_kind("coast-down") if run.source.name == coasted.file)
+    return next(
+        run
+        for run in fit.bench.runs
+        if run.kind == "coast-down" and run.source.name == coasted.file
+    )
 
 
 def worth(found: Retardation) -> str:

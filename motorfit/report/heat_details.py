@@ -147,7 +147,8 @@ def _amps_rows(
     amps = float(all_day.value)
     shown = (f"{show_number(amps, (high - low) / 2)} A", show_interval(low, high))
     rows: list[tuple[str, ...]] = [(title, *shown, "all day", "", _beyond(all_day))]
-    if not amps > 0:
+    lag = fit.parameters["thermal_time_constant"]
+    if not amps > 0 or isinstance(lag, NotKnown):
         return rows
     for factor in _OVERLOADS:
         current = factor * amps

@@ -25,6 +25,7 @@ from hand_made_logs import (
 )
 from numpy.testing import assert_allclose
 
+from motorfit.estimate import NotKnown
 from motorfit.report.content import fit_content
 from motorfit.report.details import details
 from motorfit.report.figure_style import figure_bytes
@@ -126,6 +127,12 @@ class TestScreen:
         """12 V and one sample of 300 V."""
         assert "Above 50 V" not in first_screen(pair())
 
+    def test_further_log_goes_into_a_sheet_of_its_own(self):
+        again = replace(open_only().advice[0], test="coast-down")
+        screen = first_screen(replace(open_only(), advice=(again,)), written=PROFILE)
+
+        assert "log another into coast-down-2.csv, then motorfit fit" in screen
+
     def test_without_a_heat_run_there_are_no_amps(self):
         assert "amps all day, 40" not in first_screen(pair())
 
@@ -188,6 +195,15 @@ class TestDetails:
 
         line = next(line for line in rows if line.startswith("2 times that"))
         assert float(line.split(" A ")[1].split()[0]) == pytest.approx(seconds / 60, rel=0.05)
+
+    def test_without_a_time_constant_there_are_amps_and_no_overloads(self):
+        fit = warming()
+        lacking = NotKnown(unit="s", standing="unmeasured", needs="a longer heat-run")
+        parameters = dict(fit.parameters) | {"thermal_time_constant": lacking}
+        text = details(replace(fit, profile=replace(fit.profile, parameters=parameters)))
+
+        assert "all day" in part_of(text, "Amps")
+        assert "from cold" not in text
 
     def test_starting_torque_and_cogging(self):
         text = " ".join(details(starting()).split())
