@@ -5,7 +5,7 @@ python -m motorfit.studies.tables coverage.csv faults.csv choices.csv
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -43,31 +43,45 @@ def coverage_tables(scores: pd.DataFrame) -> str:
     -------
     str
         For each way to an interval coverage and width over the ideal; then, once, the
-        estimates' standard deviation over the least possible and their bias, and how far
-        the inertias are off. A number
-        that misses its target is bold, one that misses it by no more than chance in
+        estimates' standard deviation over the least possible and their bias. Benches with
+        coast-downs have tables of their own, and one of how far their inertia is off. A
+        number that misses its target is bold, one that misses it by no more than chance in
         italics.
     """
+    coasting = scores["scenario"].isin(scores.loc[scores["quantity"] == ERROR_OF, "scenario"])
     parts = [origin(scores, "scenario")]
+    if not coasting.all():
+        parts += _group(scores[~coasting], "")
+    if coasting.any():
+        parts += _group(scores[coasting], "Coasting: ")
+    return "\n\n".join(parts)
+
+
+def _group(scores: pd.DataFrame, prefix: str) -> Iterator[str]:
+    """The tables of some scenarios, what they are of before each heading."""
+
+    def head(words: str) -> str:
+        return f"### {prefix}{words[0].lower() if prefix else words[0]}{words[1:]}"
+
     for way in dict.fromkeys(scores["interval"]):
         chosen = scores[scores["interval"] == way]
-        parts.append(f"### Held the truth, {way} [%]")
-        parts.append(_by_scenario(chosen, _percent("coverage"), "coverage_target"))
-        parts.append(f"### Width over the ideal, {way}")
-        parts.append(_by_scenario(chosen, _ratio("width_over_ideal"), "width_target"))
+        yield head(f"Held the truth, {way} [%]")
+        yield _by_scenario(chosen, _percent("coverage"), "coverage_target")
+        yield head(f"Width over the ideal, {way}")
+        yield _by_scenario(chosen, _ratio("width_over_ideal"), "width_target")
     first = scores[scores["interval"] == scores["interval"].iloc[0]]
-    parts.append("### Standard deviation over the least possible")
-    parts.append(_by_scenario(first, _ratio("deviation_over_bound"), "deviation_target"))
-    parts.append("### Bias over its standard error")
-    parts.append(_by_scenario(first, lambda row: f"{row['bias']:+.1f}", None))
-    parts.append("### Share of the instruments in the least variance [%]")
-    parts.append(_by_scenario(first, _percent("instruments", places=0), None))
+    yield head("Standard deviation over the least possible")
+    yield _by_scenario(first, _ratio("deviation_over_bound"), "deviation_target")
+    yield head("Bias over its standard error")
+    yield _by_scenario(first, lambda row: f"{row['bias']:+.1f}", None)
+    yield head("Share of the instruments in the least variance [%]")
+    yield _by_scenario(first, _percent("instruments", places=0), None)
     inertias = first[first["quantity"] == ERROR_OF]
     if len(inertias):
-        parts += ["### Errors of the moment of inertia [%]", _errors(inertias)]
-    parts.append("### Targets")
-    parts.append(_targets(scores))
-    return "\n\n".join(parts)
+        yield head("Errors of the moment of inertia [%]")
+        yield _errors(inertias)
+    yield head("Targets")
+    yield _targets(scores)
 
 
 def _percent(column: str, places: int = 1) -> Callable[[pd.Series], str]:

@@ -44,9 +44,9 @@ def test_the_inertia_is_counted_beside_the_other_parameters(scores):
 def test_the_inertia_stands_in_the_tables_of_the_documentation(scores):
     lines = coverage_tables(scores.assign(commit="abc1234", seed=1)).splitlines()
 
-    place = lines.index("### Held the truth, linear [%]")
+    place = lines.index("### Coasting: held the truth, linear [%]")
     assert "$J$" in lines[place + 2]
-    place = lines.index("### Errors of the moment of inertia [%]")
+    place = lines.index("### Coasting: errors of the moment of inertia [%]")
     assert lines[place + 4].startswith(f"| {PAIR} | 100.0 | ")
     assert any(line.startswith("| linear: errors of J |") for line in lines)
 
@@ -115,12 +115,12 @@ def test_rates_without_error_are_those_of_the_closed_form(record):
 def test_friction_of_a_coast_down_does_not_average_within_it():
     """Four runs of 10 %: their mean is never known better than 5 %, however long the logs.
 
-    Open and loaded runs do not tell of the friction alike, which costs a little more.
+    Open and loaded runs do not tell of it alike; the two open ones alone would make 7.1 %.
     """
     held = reference_of(SCENARIOS["coast-downs, friction 10 % from run to run"], 0.95)
     told = held.limits["T0"].deviation / held.truths["T0"]
 
-    assert 0.05 < told < 0.055
+    assert 0.05 < told < 0.0707
 
 
 def test_noise_that_hangs_together_makes_a_log_worth_less():
