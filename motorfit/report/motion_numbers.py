@@ -47,6 +47,14 @@ def inertia_rows(profile: MachineProfile) -> list[str]:
     return [number_row("inertia, to spin it up", known, factor=factor, unit=unit)]
 
 
+def starting_rows(profile: MachineProfile) -> list[str]:
+    """The torque that starts it, over the mean of its positions, where it is known."""
+    known = profile.parameters["breakaway_torque"]
+    if not isinstance(known, Estimate):
+        return []
+    return [number_row("torque that starts it", known)]
+
+
 def slowing_row(known: Combination) -> str:
     """How quickly it slows by itself, where loss is known over inertia only; else empty."""
     if known.of not in _SLOWING:

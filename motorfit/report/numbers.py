@@ -9,7 +9,7 @@ from motorfit.estimation.result import Fit
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.quantities import friendly, show_number
 from motorfit.report.layout import cut_row
-from motorfit.report.motion_numbers import amps_rows, inertia_rows, slowing_row
+from motorfit.report.motion_numbers import amps_rows, inertia_rows, slowing_row, starting_rows
 from motorfit.report.number_rows import columns_of, number_row, value_row
 from motorfit.report.words import combination, rounded, test_named_in
 from motorfit.unit_tables import RPM
@@ -43,6 +43,7 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
         number_row(f"winding at {at}", winding, below=below, hidden=_hidden(fit, winding)),
         number_row("brush drop", brushes, below=below, hidden=_hidden(fit, brushes)),
         _loss_row(fit, below),
+        *starting_rows(profile),
         *inertia_rows(profile),
         *amps_rows(profile, fit.level),
     ]

@@ -133,6 +133,11 @@ class TestScreen:
 
         assert "log another into coast-down-2.csv, then motorfit fit" in screen
 
+    def test_torque_that_starts_it_has_its_row(self):
+        fit = with_logs([], {"breakaway_torque": (0.052, 0.03, 0.0)})
+
+        assert "0.052 N m" in row_of(first_screen(fit), "torque that starts it")
+
     def test_without_a_heat_run_there_are_no_amps(self):
         assert "amps all day, 40" not in first_screen(pair())
 
