@@ -34,6 +34,15 @@ def samples_of(run: Run) -> int:
     return len(run) if run.blocks is None else run.blocks.samples
 
 
+def _logs_used(fit: Fit, kind: Kind) -> list[Run]:
+    """The logs of a kind from which something could be had."""
+    runs = [run for run in fit.bench.of_kind(kind) if len(run)]
+    if kind == "heat-run":
+        return runs if fit.heating is not None else []
+    used = {one.file for one in fit.coast_downs if not one.problem}
+    return [run for run in runs if run.source.name in used]
+
+
 def counts_without_logs(fit: Fit) -> dict[str, int]:
     """Used readings a file, logs apart."""
     logs = {run.source.name: len(run) for run in fit.bench.of_kind(*_LOGS)}
@@ -45,7 +54,7 @@ def logs_counted(fit: Fit) -> list[str]:
     """The logs of a fit: "4 coast-downs (540 samples)", "1 heat run (37 samples)"."""
     said = []
     for kind in _LOGS:
-        runs = [run for run in fit.bench.of_kind(kind) if len(run)]
+        runs = _logs_used(fit, kind)
         if runs:
             samples = count_of(sum(map(samples_of, runs)), "sample")
             said.append(f"{count_of(len(runs), kind.replace('heat-run', 'heat run'))} ({samples})")
@@ -76,7 +85,7 @@ def sheets_and_logs(fit: Fit) -> str:
 def readings_and_logs(fit: Fit) -> str:
     """Without samples: "31 readings and 5 logs"."""
     readings = sum(counts_without_logs(fit).values())
-    logs = sum(len(run) > 0 for run in fit.bench.of_kind(*_LOGS))
+    logs = sum(len(_logs_used(fit, kind)) for kind in _LOGS)
     parts = ([count_of(readings, "reading")] if readings else []) + (
         [count_of(logs, "log")] if logs else []
     )

@@ -79,6 +79,9 @@ class TestScreen:
         """5000 means of 1000 samples each."""
         assert "1 coast-down (5000000 samples)" in first_screen(long_log())
 
+    def test_log_of_no_use_is_not_what_it_was_made_from(self):
+        assert "1 coast-down (100 samples)" in " ".join(first_screen(refused()).split())
+
     def test_bench_without_logs_is_told_as_ever(self):
         assert "log" not in next(
             line for line in first_screen(measured()).splitlines() if "Made from" in line
