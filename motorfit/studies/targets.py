@@ -66,9 +66,10 @@ def judged(scores: pd.DataFrame, asked: Mapping[str, Asked | None] = _NOTHING) -
     Returns
     -------
     DataFrame
-        With ``coverage_target``, ``width_target``, ``deviation_target`` and
-        ``error_target``: "met"; "missed"; "chance" where the number is beyond the target by
-        no more than three standard errors; empty where no target was set.
+        With ``coverage_target``, ``width_target``, ``deviation_target``, ``median_target``
+        and ``error_95_target``: "met"; "missed"; "chance" where the number is beyond the
+        target by no more than three standard errors; empty where no target was set. The two
+        of errors allow for no chance.
 
     Notes
     -----
@@ -86,7 +87,8 @@ def judged(scores: pd.DataFrame, asked: Mapping[str, Asked | None] = _NOTHING) -
                 "coverage_target": _coverage(row) if own is None else _asked_coverage(row, own),
                 "width_target": _width(row),
                 "deviation_target": _deviation(row),
-                "error_target": "" if own is None else _error(row, own),
+                "median_target": _error(row, "median_error", own and own.median_error),
+                "error_95_target": _error(row, "error_95", own and own.largest_error),
             }
         )
     return pd.concat([scores, pd.DataFrame(told, index=scores.index)], axis=1)
@@ -101,11 +103,10 @@ def _asked_coverage(row: _Row, own: Asked) -> Verdict:
     return "chance" if abs(coverage - end) <= slack else "missed"
 
 
-def _error(row: _Row, own: Asked) -> Verdict:
-    if row["quantity"] != ERROR_OF or not np.isfinite(own.median_error):
+def _error(row: _Row, name: str, most: float | None) -> Verdict:
+    if most is None or not np.isfinite(most) or row["quantity"] != ERROR_OF:
         return ""
-    within = row["median_error"] <= own.median_error and row["error_95"] <= own.largest_error
-    return "met" if within else "missed"
+    return "met" if row[name] <= most else "missed"
 
 
 def _coverage(row: _Row) -> Verdict:
