@@ -87,8 +87,8 @@ def judged(scores: pd.DataFrame, asked: Mapping[str, Asked | None] = _NOTHING) -
                 "coverage_target": _coverage(row) if own is None else _asked_coverage(row, own),
                 "width_target": _width(row),
                 "deviation_target": _deviation(row),
-                "median_target": _error(row, "median_error", own and own.median_error),
-                "error_95_target": _error(row, "error_95", own and own.largest_error),
+                "median_target": _error(row, "median_error", own.median_error if own else np.inf),
+                "error_95_target": _error(row, "error_95", own.largest_error if own else np.inf),
             }
         )
     return pd.concat([scores, pd.DataFrame(told, index=scores.index)], axis=1)
@@ -103,8 +103,8 @@ def _asked_coverage(row: _Row, own: Asked) -> Verdict:
     return "chance" if abs(coverage - end) <= slack else "missed"
 
 
-def _error(row: _Row, name: str, most: float | None) -> Verdict:
-    if most is None or not np.isfinite(most) or row["quantity"] != ERROR_OF:
+def _error(row: _Row, name: str, most: float) -> Verdict:
+    if not np.isfinite(most) or row["quantity"] != ERROR_OF:
         return ""
     return "met" if row[name] <= most else "missed"
 
