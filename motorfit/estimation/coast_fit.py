@@ -7,10 +7,18 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_curve import CoastCurve, Sampled, fit_curve
-from motorfit.estimation.coast_trim import ENGAGED, FEWEST, SPIKE, STANDING, off_neighbours
+from motorfit.estimation.coast_trim import (
+    ENGAGED,
+    FEWEST,
+    SPIKE,
+    STANDING,
+    off_neighbours,
+    running_median,
+)
 from motorfit.estimation.correlated import CorrelatedFit, correlated_fit
 from motorfit.estimation.ripple import Ripple, ripple_of
 
@@ -30,8 +38,14 @@ _THREE_RATES = 8
 #: of a row at either end so far off the curve does not belong to the fall.
 _OFF = 6.0
 
+#: So many readings tell what is usual about one of them, odd.
+_NEIGHBOURHOOD = 57
+
 #: What is off by a smaller share of the range is no reason to leave a reading out.
 _NO_MATTER = 1e-5
+
+#: Readings of a running median, odd.
+_STEADIED = 5
 
 #: Fits at most, each without what stood out of the one before.
 _ROUNDS = 4
@@ -91,6 +105,8 @@ def fit_fall(
         None where too few readings are left, or no curve goes through them.
     """
     fit = None
+    if smallest is not None:
+        _leave_out_low(x, reasons, smallest)
     for turn in range(_ROUNDS):
         use = np.flatnonzero(reasons == "")
         if len(use) < FEWEST:
@@ -101,6 +117,14 @@ def fit_fall(
         if turn == _ROUNDS - 1 or not _leave_out(fit, use, reasons, smallest):
             break
     return fit
+
+
+def _leave_out_low(x: FloatArray, reasons: NDArray[np.object_], smallest: float) -> None:
+    """Mark what lies well below the smallest: its bend would spoil the first curve."""
+    use = np.flatnonzero(reasons == "")
+    low = running_median(x[use], _STEADIED) < smallest if len(use) else np.zeros(0, dtype=bool)
+    if low.any():
+        reasons[use[int(np.argmax(low)) :]] = BELOW_SMALLEST
 
 
 def _fitted(
@@ -152,8 +176,10 @@ def _standing_out(time: FloatArray, off: FloatArray, least: float) -> BoolArray:
     if len(off) < 12:
         return np.zeros(len(off), dtype=np.bool_)
     away = np.abs(off_neighbours(time, off))
-    usual = 1.4826 * float(np.median(away))
-    return np.asarray(away > max(_OFF * usual, least))
+    # the sizes of the readings are known roughly: what is usual at the top is not at the bottom
+    near = median_filter(away, _NEIGHBOURHOOD, mode="nearest")
+    usual = 1.4826 * np.maximum(near, np.median(away))
+    return np.asarray(away > np.maximum(_OFF * usual, least))
 
 
 def _astray(off: FloatArray, least: float) -> tuple[int, int]:

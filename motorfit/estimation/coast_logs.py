@@ -12,11 +12,10 @@ from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Rates, Run
 from motorfit.estimation.guesses import DrivenGuess, driven_guess
 from motorfit.estimation.retardation import Retardation, reduce_log
-from motorfit.machine.brushed import BRUSH_SCALE_FACTOR
 
-#: Above so many of its scales the brush drop is full, and the closed form holds; the scale
-#: itself is known within a factor only.
-FULL_DROP = 5.0 * BRUSH_SCALE_FACTOR
+#: Above so many of its scales the brush drop is full, and the closed form holds: it is to one in
+#: a hundred even where the scale is three times what it is taken for.
+FULL_DROP = 10.0
 
 #: Left out behind the release and before a stop: three lags of 0.1 s, a plain meter's. Common
 #: practice, no source. [s]

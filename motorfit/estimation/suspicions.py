@@ -40,6 +40,9 @@ _SIMPLER = 3.0
 #: How much likelier a step of the amps is where known resistors tell of it.
 _TOLD_BY_RESISTORS = 8.0
 
+#: The noise of a log is known from few independent samples: its tails are long.
+_ROUGH_LOG = -4.0
+
 #: A change from some row on has at least so many rows before it and after.
 _ROWS_BEFORE, _ROWS_AFTER = 2, 3
 
@@ -192,7 +195,12 @@ def whole_logs(ground: Ground) -> Iterator[Suspicion]:
             made.append(("brake", ground.direction(rows, torque=braking)))
         for shape, direction in made:
             yield Suspicion(
-                family="sheet", shape=shape, file=sheet.name, rows=rows, direction=direction
+                family="sheet",
+                shape=shape,
+                file=sheet.name,
+                rows=rows,
+                direction=direction,
+                prior=_ROUGH_LOG,
             )
 
 
