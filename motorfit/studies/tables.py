@@ -45,8 +45,8 @@ def coverage_tables(scores: pd.DataFrame) -> str:
     str
         For each way to an interval coverage and width over the ideal; then, once, the
         estimates' standard deviation over the least possible and their bias. Benches with
-        coast-downs have tables of their own, and one of how far their inertia is off. A
-        number that misses its target is bold, one that misses it by no more than chance in
+        coast-downs have tables of their own, and two more: how far their inertia is off, and
+        how many had a false finding. A number that misses its target is bold, one that misses it by no more than chance in
         italics.
     """
     coasting = scores["scenario"].isin(scores.loc[scores["quantity"] == ERROR_OF, "scenario"])
@@ -81,6 +81,8 @@ def _group(scores: pd.DataFrame, prefix: str) -> Iterator[str]:
     if len(inertias):
         yield head("Errors of the moment of inertia [%]")
         yield _errors(inertias)
+        yield head("Benches with a false finding [%]")
+        yield _false(inertias)
     yield head("Targets")
     yield _targets(scores)
 
@@ -122,6 +124,15 @@ def _errors(inertias: pd.DataFrame) -> str:
         rows.append([str(row["scenario"]), *numbers])
     heads = ["has a value", "mean", "half within", "95 % within", "at best", "interval, \u00b1"]
     return markdown(["Bench", *heads], rows)
+
+
+def _false(inertias: pd.DataFrame) -> str:
+    columns = ("false_errors", "false_cautions", "not_fitted")
+    rows = [
+        [str(row["scenario"]), *(f"{100 * row[name]:.1f}" for name in columns)]
+        for row in inertias.to_dict("records")
+    ]
+    return markdown(["Bench", "with an error", "with a caution", "without a fit"], rows)
 
 
 def _targets(scores: pd.DataFrame) -> str:

@@ -48,6 +48,9 @@ def test_the_inertia_stands_in_the_tables_of_the_documentation(scores):
     assert "$J$" in lines[place + 2]
     place = lines.index("### Coasting: errors of the moment of inertia [%]")
     assert lines[place + 4].startswith(f"| {PAIR} | 100.0 | ")
+    place = lines.index("### Coasting: benches with a false finding [%]")
+    assert lines[place + 2] == "| Bench | with an error | with a caution | without a fit |"
+    assert lines[place + 4].endswith(" | 0.0 |")
     assert any(line.startswith("| linear: half of the errors of J |") for line in lines)
 
 
