@@ -46,8 +46,8 @@ def coverage_tables(scores: pd.DataFrame) -> str:
         For each way to an interval coverage and width over the ideal; then, once, the
         estimates' standard deviation over the least possible and their bias. Benches with
         coast-downs have tables of their own, and two more: how far their inertia is off, and
-        how many had a false finding. A number that misses its target is bold, one that misses it by no more than chance in
-        italics.
+        how many had a false finding. A number that misses its target is bold, one that misses
+        it by no more than chance in italics.
     """
     coasting = scores["scenario"].isin(scores.loc[scores["quantity"] == ERROR_OF, "scenario"])
     parts = [origin(scores, "scenario")]
