@@ -264,7 +264,7 @@ def _impossible_time(run: Run, lasts: float) -> Finding:
         f"{'long' if lasts > _LONGEST else 'short'}.",
         suggestion="Look in which unit the logger counts: milliseconds need a header time (ms).",
         severity="error",
-        damage=32.0,
+        damage=320.0,
     )
 
 
@@ -276,7 +276,7 @@ def _a_thousand_times(fast: Run, slow: Run, ratio: float) -> Finding:
         f"{fast.source.name}: one of the two times is in milliseconds and the other in seconds.",
         suggestion="Look in which unit the logger counts: milliseconds need a header time (ms).",
         severity="error",
-        damage=32.0,
+        damage=320.0,
     )
 
 

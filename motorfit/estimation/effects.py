@@ -185,9 +185,14 @@ def _settings(layout: Layout) -> list[IntArray]:
 
 
 def _braked_runs(layout: Layout) -> list[IntArray]:
-    """Rows with a torque equation, run by run."""
+    """Rows with a torque equation, run by run.
+
+    All coast-downs beside other runs are one more of them: they were made at another time.
+    """
     groups = [rows[layout.torque[rows]] for run, rows in layout if run.rates is None]
-    return [group for group in groups if len(group)]
+    groups = [group for group in groups if len(group)]
+    coasted = _coasted_runs(layout)
+    return [*groups, np.concatenate(coasted)] if groups and coasted else groups
 
 
 def _coasted_runs(layout: Layout) -> list[IntArray]:

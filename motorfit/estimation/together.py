@@ -36,7 +36,7 @@ MEMORY = 2.0**28
 
 #: A resample is settled when its next step would be smaller than this, in standard
 #: deviations, and lost when a step is larger than that.
-_SETTLED, _LOST = 1e-7, 30.0
+_SETTLED, _LOST = 3e-8, 30.0
 _SECANT_ROUNDS, _NEWTON_ROUNDS = 20, 6
 
 #: Standard deviations from zero from which a constant may be stepped along its logarithm,

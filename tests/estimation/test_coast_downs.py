@@ -10,6 +10,7 @@ import pytest
 from virtual_benches import SPEEDS, TRUE
 
 import motorfit as mf
+from motorfit.bench.plausibility import check_plausibility
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
 from motorfit.estimate import Estimate
@@ -17,6 +18,7 @@ from motorfit.estimation.coast_logs import NO_SPEEDS, reduce_logs
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.physics import J
 from motorfit.estimation.problem import pose
+from motorfit.finding import Finding
 from motorfit.machine.coasting import coast_down
 from motorfit.quantities import Stated
 from motorfit.simulation.bench import simulate
@@ -330,3 +332,22 @@ def test_a_log_that_contradicts_the_others_is_named(file, columns, says):
     assert says in told[0].says
     clean = mf.fit(bench)
     assert [each.kind for each in clean.findings if each.grave] == []
+
+
+def test_a_log_in_another_unit_of_time_comes_first_of_all_that_is_odd():
+    """One of two logs in milliseconds labelled as seconds, 1000 times slower than it can be."""
+    bench = coasted(OPEN, LOADED, plan=replace(DRIVEN, supply_voltages=(8.0, 16.0, 24.0)))
+    wrong = edited(bench, "coast-down.csv", time=1000.0)
+    odd = check_plausibility(wrong.runs, wrong.settings, wrong.instruments)
+
+    found = mf.fit(replace(wrong, findings=odd))
+
+    assert (found.findings[0].kind, found.findings[0].where) == ("time-unit", "coast-down.csv")
+
+
+def test_where_nothing_can_be_fitted_what_was_odd_before_is_told():
+    odd = Finding(kind="odd", where="coast-down.csv", says="Upside down.", severity="error")
+    bench = replace(coasted(OPEN, plan=BenchPlan()), findings=(odd,))
+
+    with pytest.raises(FitError, match=r"(?s)Found before the fit:.*coast-down\.csv: Upside down"):
+        mf.fit(bench)

@@ -2,7 +2,8 @@
 
 The bench below has everything at once: motor and generator, both directions, rotor held,
 current by ammeter and by resistor, meter burden and conductance, leads, temperatures, torque,
-coasting told by its speed and by its voltage, armature reaction, windage, every kind of unknown error and of scatter.
+coasting told by its speed and by its voltage, armature reaction, windage, every kind of unknown
+error and of scatter.
 """
 
 from collections.abc import Callable
