@@ -11,11 +11,8 @@ from motorfit.estimation.coast_result import CoastDown
 from motorfit.estimation.effects import COAST_FRICTION, USUAL_COAST_FRICTION
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import J, K, R
+from motorfit.estimation.retardation import SURE
 from motorfit.finding import Finding
-
-#: A curve bends the wrong way, or otherwise than three terms can, from so many standard
-#: deviations on: one steady log in some thousands.
-_SURE = 3.5
 
 #: Friction that differs by more than this from run to run is worth hearing of.
 _WORTH_TELLING = 3.0 * USUAL_COAST_FRICTION
@@ -66,11 +63,9 @@ def _bends_back(coasted: Sequence[CoastDown]) -> Iterator[Finding]:
     """A loss that grows ever less with speed, which no three terms above zero can."""
     for each in coasted:
         log = each.retardation
-        if log is None or each.loaded or not log.curvature_uncertainty > 0:
+        if log is None or each.loaded or not log.bends_back:
             continue
         score = log.curvature / log.curvature_uncertainty
-        if score > -_SURE:
-            continue
         yield Finding(
             kind="loss-bends-back",
             where=each.file,
@@ -89,7 +84,7 @@ def _bends_back(coasted: Sequence[CoastDown]) -> Iterator[Finding]:
 def _other_shape(coasted: Sequence[CoastDown]) -> Iterator[Finding]:
     for each in coasted:
         log = each.retardation
-        if log is None or not log.misfit > _SURE:
+        if log is None or not log.misfit > SURE:
             continue
         yield Finding(
             kind="coast-down-odd",

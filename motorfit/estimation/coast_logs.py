@@ -160,7 +160,7 @@ def _as_rates(run: Run, quantity: Literal["speed", "voltage"], found: Retardatio
     for name in ("winding", "magnets", "ambient"):
         if name in run.readings:
             readings[name] = run.get(name)[nearest]
-    own, shared = _split(found.normal_covariance)
+    own, shared = _split(_with_bend(found))
     own = own + (_EXACT * found.rates) ** 2
     return replace(
         run,
@@ -204,6 +204,22 @@ def _nearest(values: FloatArray, found: Retardation, value: float) -> int:
     """The reading that is nearest to a value, of those that were used."""
     away = np.where(found.kept, np.abs(values - value), np.inf)
     return int(np.nanargmin(away))
+
+
+def _with_bend(found: Retardation) -> FloatArray:
+    r"""Covariance of the rates, with their bend where it is one that no loss has.
+
+    With the contrast a that is zero for straight rates and C their covariance, straightening
+    them would move them by :math:`\delta = C a (a^\mathsf{T} r) / (a^\mathsf{T} C a)`. What the
+    three terms of the loss lack is taken to be of that size: :math:`C + \delta \delta^\mathsf{T}`.
+    """
+    covariance = found.normal_covariance
+    if not found.bends_back:
+        return covariance
+    contrast = np.linalg.inv(np.vander(found.nodes, increasing=True))[-1]
+    pulled = covariance @ contrast
+    moved = pulled * (contrast @ found.rates) / (contrast @ pulled)
+    return np.asarray(covariance + np.outer(moved, moved))
 
 
 def _split(covariance: FloatArray) -> tuple[FloatArray, FloatArray]:

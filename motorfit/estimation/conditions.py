@@ -47,8 +47,8 @@ from motorfit.estimation.rows import (
     LOAD,
     LOSS,
     MAGNETS,
+    READ_TORQUE,
     RESISTANCE,
-    STATED_INERTIA,
     WINDING,
     Influence,
     Rows,
@@ -57,6 +57,9 @@ from motorfit.estimation.rows import (
 from motorfit.estimation.solver import Linearised
 from motorfit.machine.brushed import BrushedMachine, loss_torque
 from motorfit.machine.temperature import magnet_factor, winding_factor
+
+#: No friction is steadier than this share of itself.
+_EXACT_LOSS = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -310,9 +313,11 @@ class BrushedConditions:
         full = self.full(theta)
         ratio = 1.0 + full[LOSS_RATIO] * self.rows.reverse
         loss = ratio * loss_torque(self.machine(full), self._nominal.speed)
-        # a log of a coasting machine is one run, with one friction
-        wanders = ~self.rows.coasting & (self.rows.torque_from != STATED_INERTIA)
-        return np.asarray(float(scales @ self.friction**2) * loss**2 * wanders)
+        # a log of a coasting machine is one run, with one friction; where the solver tries no
+        # inertia at all, nothing else would be left of the variance of its torque
+        read, coasts = self.rows.torque_from == READ_TORQUE, self.rows.coasting
+        share = float(scales @ self.friction**2) * read + _EXACT_LOSS**2 * coasts
+        return np.asarray(share * loss**2)
 
     def machine(self, full: FloatArray) -> BrushedMachine:
         """The machine of a full set of parameters, running."""

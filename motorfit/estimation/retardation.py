@@ -36,6 +36,10 @@ from motorfit.meter import Instrument
 
 BLANK = "blank"
 
+#: A curve bends the wrong way, or otherwise than three terms can, from so many standard
+#: deviations on: one steady log in some thousands.
+SURE = 3.5
+
 NOT_FALLING = "it does not slow down"
 
 #: Values of the range among which those with the least correlated rates are chosen.
@@ -75,6 +79,11 @@ class Retardation:
     misfit: float  # how surely the readings bend otherwise than three terms can [deviations]
     ripple: tuple[float, ...] = ()  # periods of ripple that was allowed for, as shown [s]
     problem: str = ""  # why there are no rates
+
+    @property
+    def bends_back(self) -> bool:
+        """Whether the loss surely rises ever less with x, which no three terms of it can."""
+        return bool(self.curvature < -SURE * self.curvature_uncertainty)
 
     @property
     def normal_covariance(self) -> FloatArray:

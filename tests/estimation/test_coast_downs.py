@@ -351,3 +351,41 @@ def test_where_nothing_can_be_fitted_what_was_odd_before_is_told():
 
     with pytest.raises(FitError, match=r"(?s)Found before the fit:.*coast-down\.csv: Upside down"):
         mf.fit(bench)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_loss_that_bends_the_other_way_is_a_finding(seed):
+    """A third of the loss at the top missing: no friction above zero falls short so."""
+    bent = replace(TRUE, windage_coefficient=-1.5e-7)
+    plan = replace(DRIVEN, coast_downs=(OPEN, OPEN, LOADED, LOADED))
+    bench = simulate(
+        bent,
+        plan=plan,
+        moment_of_inertia=INERTIA,
+        conditions=Conditions(friction_row=0.0),
+        seed=seed,
+    )
+
+    found = mf.fit(bench)
+
+    told = {each.where for each in found.findings if each.kind == "loss-bends-back"}
+    assert told == {"coast-down.csv", "coast-down-2.csv"}
+    # what it takes at the tested speeds is what was read, all the same
+    loss = found.profile.loss(speed=120.0)
+    true = 0.03 + 5e-5 * 120.0 - 1.5e-7 * 120.0**2
+    assert loss.value == pytest.approx(true, rel=0.05)
+
+
+def test_windage_that_coast_downs_show_is_fitted():
+    """As much windage at the top as all else: found by itself, and the rest is right."""
+    windy = replace(TRUE, windage_coefficient=3e-7)
+    plan = replace(DRIVEN, coast_downs=(OPEN, OPEN, LOADED, LOADED))
+    bench = simulate(
+        windy, plan=plan, moment_of_inertia=INERTIA, conditions=Conditions(friction_row=0.0), seed=0
+    )
+
+    found = mf.fit(bench, level=0.999)
+
+    assert_within(found, *TRUTH)
+    low, high = found.parameters["windage_coefficient"].interval
+    assert low < 3e-7 < high
