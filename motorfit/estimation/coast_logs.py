@@ -27,6 +27,9 @@ _OPEN = 0.002
 #: Why a log of voltages says nothing.
 NO_SPEEDS = "nowhere is a speed with its voltage"
 
+#: Why a log that no machine could show is left out: it would contradict all else.
+ANOTHER_UNIT = "its times cannot be in the unit that is written"
+
 #: No rate is more exact than this, relatively.
 _EXACT = 1e-5
 
@@ -40,12 +43,13 @@ class CoastLog:
 
     run: Run
     quantity: Literal["speed", "voltage"]
-    retardation: Retardation | None  # None for voltages that no speed goes with
+    retardation: Retardation | None  # None where it was not even tried
+    refused: str = ""  # why not
 
     @property
     def problem(self) -> str:
         """Why it has no rates; empty where it has."""
-        return NO_SPEEDS if self.retardation is None else self.retardation.problem
+        return self.refused if self.retardation is None else self.retardation.problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,13 +92,18 @@ def reduce_logs(bench: Bench) -> ReducedBench:
 
 def _reduced(bench: Bench, run: Run, guess: DrivenGuess) -> CoastLog:
     """By the quantity whose rates are known better, where both were logged."""
+    if any(
+        each.kind == "time-unit" and each.severity == "error" and each.where == run.source.name
+        for each in bench.findings
+    ):
+        return CoastLog(run=run, quantity="voltage", retardation=None, refused=ANOTHER_UNIT)
     found = [
         CoastLog(run=run, quantity=quantity, retardation=_retardation(bench, run, quantity, guess))
         for quantity in ("voltage", "speed")
         if quantity in run.readings and (quantity == "speed" or _has_speeds(bench))
     ]
     if not found:
-        return CoastLog(run=run, quantity="voltage", retardation=None)
+        return CoastLog(run=run, quantity="voltage", retardation=None, refused=NO_SPEEDS)
     return min(found, key=_doubt)
 
 

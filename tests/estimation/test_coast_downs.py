@@ -14,7 +14,7 @@ from motorfit.bench.plausibility import check_plausibility
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
 from motorfit.estimate import Estimate
-from motorfit.estimation.coast_logs import NO_SPEEDS, reduce_logs
+from motorfit.estimation.coast_logs import ANOTHER_UNIT, NO_SPEEDS, reduce_logs
 from motorfit.estimation.joint import fit_jointly
 from motorfit.estimation.physics import J
 from motorfit.estimation.problem import pose
@@ -334,7 +334,7 @@ def test_a_log_that_contradicts_the_others_is_named(file, columns, says):
     assert [each.kind for each in clean.findings if each.grave] == []
 
 
-def test_a_log_in_another_unit_of_time_comes_first_of_all_that_is_odd():
+def test_a_log_in_another_unit_of_time_is_told_and_left_out():
     """One of two logs in milliseconds labelled as seconds, 1000 times slower than it can be."""
     bench = coasted(OPEN, LOADED, plan=replace(DRIVEN, supply_voltages=(8.0, 16.0, 24.0)))
     wrong = edited(bench, "coast-down.csv", time=1000.0)
@@ -342,7 +342,10 @@ def test_a_log_in_another_unit_of_time_comes_first_of_all_that_is_odd():
 
     found = mf.fit(replace(wrong, findings=odd))
 
-    assert (found.findings[0].kind, found.findings[0].where) == ("time-unit", "coast-down.csv")
+    grave = [(each.kind, each.where) for each in found.findings if each.grave]
+    assert grave == [("time-unit", "coast-down.csv")]
+    assert found.unused == (f"coast-down.csv: {ANOTHER_UNIT}",)
+    assert_within(found, *TRUTH)
 
 
 def test_where_nothing_can_be_fitted_what_was_odd_before_is_told():
