@@ -10,7 +10,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.errors import FitError
-from motorfit.estimation.physics import K, R
+from motorfit.estimation.physics import J, K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.scatter import (
     Projected,
@@ -26,6 +26,9 @@ from motorfit.estimation.standing import CLEAR_OF_ZERO, Determined, determined
 #: after that moves the parameters by far less than their uncertainty.
 _ROUNDS = 6
 _SETTLED = 0.02  # of a log variance: 1 % of a standard deviation
+
+#: How firmly parameters are held in the first solving, by one over their plausible sizes.
+_HOLD, _HOLD_INERTIA = 1.0 / 30.0, 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -218,9 +221,7 @@ _WILD = (
 
 def _fit_jointly(problem: Problem) -> Joint:
     log_variance = np.zeros(len(problem.assembled.components))
-    # before anything is known every direction is held, far more weakly than readings do
-    loose = open_soft(problem, np.eye(len(problem.free)) / 30.0)
-    solution = solve_problem(problem, problem.start, log_variance, loose)
+    solution = solve_problem(problem, problem.start, log_variance, _loosely(problem))
     standing = determined(problem.conditions, solution, np.exp(log_variance), problem.size)
     soft = open_soft(problem, standing.open)
     scales = estimate_scales(stack(problem, solution, soft))
@@ -234,6 +235,16 @@ def _fit_jointly(problem: Problem) -> Joint:
         if np.max(np.abs(scales.log_variance - before), initial=0.0) < _SETTLED:
             break
     return joint_of(problem, solution, scales, standing, stacked)
+
+
+def _loosely(problem: Problem) -> Soft | None:
+    """What holds every direction before anything is known, far more weakly than readings do.
+
+    Where readings tell but ratios to the inertia, any of them fits as well and none at all
+    fits best, for then there is no torque left to be wrong about: it stays where it begins.
+    """
+    held = [_HOLD_INERTIA if index == J else _HOLD for index in problem.free]
+    return open_soft(problem, np.diag(held))
 
 
 def joint_of(
