@@ -64,12 +64,17 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
 
 def off_neighbours(time: FloatArray, x: FloatArray) -> FloatArray:
     """Each reading less the straight line between the medians of three before and behind, (n,)."""
-    wide = np.lib.stride_tricks.sliding_window_view(_prolonged(x, 3), 7)
-    before, behind = np.median(wide[:, :3], axis=1), np.median(wide[:, 4:], axis=1)
+    before, behind = _medians(x)
     instants = _prolonged(time, 3)
     first, last = instants[1:-5], instants[5:-1]  # the middle ones of three
     share = (time - first) / np.where(last > first, last - first, 1.0)
     return np.asarray(x - before - share * (behind - before))
+
+
+def _medians(x: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Of the three readings before each and of the three behind, (n,)."""
+    wide = np.lib.stride_tricks.sliding_window_view(_prolonged(x, 3), 7)
+    return np.median(wide[:, :3], axis=1), np.median(wide[:, 4:], axis=1)
 
 
 def _prolonged(x: FloatArray, half: int) -> FloatArray:
@@ -96,16 +101,32 @@ def spikes_of(time: FloatArray, x: FloatArray, step: float) -> BoolArray:
     if len(x) < 2 * _WINDOW:
         return np.zeros(len(x), dtype=np.bool_)
     off = np.abs(off_neighbours(time, x))
-    near = 1.4826 * median_filter(off, 8 * _WINDOW + 1, mode="nearest")
+    near = 1.4826 * median_filter(off, _neighbourhood(len(x)), mode="nearest")
     usual = np.maximum(near, 1.4826 * np.median(off))
     least = max(_SPIKE_STEPS * step, 1e-3 * float(np.ptp(x)))
     limit = np.maximum(_SPIKE * usual, least)
-    found = np.asarray(off > limit)
+    found = np.asarray(_beyond_neighbours(x, x) > limit)
     if found.any():  # a spike puts off its neighbours' medians, if by less
         clean = np.array(x)
         clean[found] = np.interp(time[found], time[~found], x[~found])
-        found &= np.abs(x - clean + off_neighbours(time, clean)) > limit
+        found &= _beyond_neighbours(x, clean) > limit
     return found
+
+
+def _neighbourhood(n: int) -> int:
+    """Readings that tell what is usual about one, odd: in a short log not all of it."""
+    return min(8 * _WINDOW, max(2 * _WINDOW, n // 4)) // 2 * 2 + 1
+
+
+def _beyond_neighbours(x: FloatArray, course: FloatArray) -> FloatArray:
+    """How far each reading is outside what lies between the medians before and behind, (n,).
+
+    Between them is where a machine passes that is let go, or that a resistor brakes hard.
+    """
+    before, behind = _medians(course)
+    return np.asarray(
+        np.maximum(x - np.maximum(before, behind), np.minimum(before, behind) - x).clip(0.0)
+    )
 
 
 def coasting_part(time: FloatArray, x: FloatArray, *, step: float, lag: float) -> Trimmed:
@@ -244,7 +265,10 @@ def _frozen(y: FloatArray, step: float, noise: float) -> BoolArray:
     found = np.zeros(len(y), dtype=np.bool_)
     for start, end in zip(starts, ends, strict=True):
         if end - start >= _FROZEN and start > 0 and end < len(y):
-            moved = abs(y[end] - y[start]) - abs(y[start] - y[start - 1])
+            # a drive that lets go of a machine that brakes hard moves it from one reading to
+            # the next, and on; a display that was stuck shows several such steps at once
+            usual = np.abs(np.diff(y))[[start - 1, min(end, len(y) - 2)]].max()
+            moved = abs(y[end] - y[start]) - 2.0 * usual
             found[start + 1 : end] = moved > _FROZEN_STEPS * max(step, noise)
     return found
 
