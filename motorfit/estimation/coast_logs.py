@@ -10,6 +10,7 @@ import numpy as np
 
 from motorfit.arrays import FloatArray
 from motorfit.bench.records import Bench, Rates, Run
+from motorfit.estimation.brush_scale import BRUSH_SCALE_SHARE
 from motorfit.estimation.guesses import DrivenGuess, driven_guess
 from motorfit.estimation.retardation import Retardation, reduce_log
 
@@ -32,9 +33,6 @@ ANOTHER_UNIT = "its times cannot be in the unit that is written"
 
 #: No rate is more exact than this, relatively.
 _EXACT = 1e-5
-
-#: The brush drop's scale, as a share of the largest current.
-_BRUSH_SCALE_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,7 +134,7 @@ def _full_drop_from(
     run: Run, quantity: Literal["speed", "voltage"], guess: DrivenGuess
 ) -> float | None:
     """Smallest voltage or speed of a loaded run at which the brush drop is full."""
-    least = FULL_DROP * _BRUSH_SCALE_SHARE * guess.current
+    least = FULL_DROP * BRUSH_SCALE_SHARE * guess.current
     load = float(np.nanmedian(run.get("load"))) if "load" in run.readings else np.nan
     current, voltage = np.abs(run.get("current")), run.get("voltage")
     flowing = current > _OPEN * guess.current

@@ -9,7 +9,7 @@ import numpy as np
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
-from motorfit.estimation.assemble import BRUSH_SCALE
+from motorfit.estimation.brush_scale import BRUSH_SCALE
 from motorfit.estimation.conditions import BrushedConditions
 from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, stack

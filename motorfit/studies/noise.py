@@ -9,7 +9,9 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray, IntArray
 from motorfit.bench.records import Bench
-from motorfit.estimation.assemble import BRUSH_SCALE, LOG_NOISE, USED_KINDS
+from motorfit.estimation.assemble import USED_KINDS
+from motorfit.estimation.brush_scale import BRUSH_SCALE
+from motorfit.estimation.coasting_rows import LOG_NOISE
 from motorfit.estimation.physics import R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.rows import READ, SPEED, Nuisance
