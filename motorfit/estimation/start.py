@@ -122,5 +122,7 @@ def plausible_sizes(conditions: BrushedConditions, full: FloatArray) -> FloatArr
     sizes[B], sizes[C] = sizes[T0] / speed, sizes[T0] / speed**2
     sizes[A] = _PLAUSIBLE_REACTION / current
     sizes[EMF_RATIO], sizes[LOSS_RATIO] = 0.1, 0.5
-    sizes[J] = max(full[J], np.finfo(float).tiny)
+    # the machine's own may well be as large as what was put on its shaft
+    added = float(np.max(rows.added_inertia, initial=0.0))
+    sizes[J] = max(full[J], added, np.finfo(float).tiny)
     return sizes

@@ -110,6 +110,18 @@ def test_an_open_coast_down_alone_tells_loss_over_inertia():
         assert low <= TRUTH[name] / INERTIA <= high
 
 
+@pytest.mark.parametrize("logs", [(DISC,), (DISC, DISC)])
+def test_with_the_disc_alone_the_loss_is_no_smaller_than_it_would_be_without_a_rotor(logs):
+    """Nothing tells the rotor's own 2e-3 kg m2, half of the disc's.
+
+    A rotor without any would have two thirds of the loss: that must not pass for measured.
+    """
+    found = mf.fit(coasted(*logs), level=0.999)
+
+    told = found.parameters["coulomb_torque"]
+    assert told.standing == "combined" or told.interval[1] >= TRUTH["coulomb_torque"]
+
+
 def test_speeds_alone_tell_loss_over_inertia():
     """No voltage anywhere: nothing is known of the windings."""
     bench = coasted(BY_SPEED, plan=BenchPlan())
