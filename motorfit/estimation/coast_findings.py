@@ -8,7 +8,12 @@ import numpy as np
 
 from motorfit.bench.records import Bench
 from motorfit.estimation.coast_result import CoastDown
-from motorfit.estimation.effects import COAST_FRICTION, USUAL_COAST_FRICTION
+from motorfit.estimation.effects import (
+    COAST_FRICTION,
+    RUN_FRICTION,
+    USUAL_COAST_FRICTION,
+    USUAL_RUN_FRICTION,
+)
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import J, K, R
 from motorfit.estimation.retardation import SURE
@@ -16,6 +21,9 @@ from motorfit.finding import Finding
 
 #: Friction that differs by more than this from run to run is worth hearing of.
 _WORTH_TELLING = 3.0 * USUAL_COAST_FRICTION
+
+#: Coast-downs and other runs, made at another time, whose losses are further apart are.
+_APART = 5.0 * USUAL_RUN_FRICTION
 
 #: Mechanical time constants J R/k^2 of machines without a flywheel, generously: common
 #: practice, no source. [s]
@@ -44,6 +52,7 @@ def coast_findings(bench: Bench, coasted: Sequence[CoastDown], joint: Joint) -> 
         *_bends_back(coasted),
         *_other_shape(coasted),
         *_friction_differs(joint),
+        *_differs_from_other_runs(bench, joint),
         *_odd_inertia(bench, joint),
     )
 
@@ -116,6 +125,40 @@ def _friction_differs(joint: Joint) -> Iterator[Finding]:
         suggestion="Let the bearings warm up; two or three runs of each kind tell the average.",
         severity="note",
         damage=size,
+    )
+
+
+def _differs_from_other_runs(bench: Bench, joint: Joint) -> Iterator[Finding]:
+    """The loss that coast-downs and other runs tell, further apart than friction usually is."""
+    problem = joint.problem
+    loss, rows = problem.conditions.influence.loss, problem.assembled.rows
+    told: dict[bool, list[float]] = {True: [], False: []}
+    effects = joint.solution.theta[len(problem.free) :]
+    for place, nuisance in enumerate(problem.assembled.nuisances):
+        if nuisance.quantity == RUN_FRICTION:
+            coasting = bool(rows.coasting[loss[:, place] != 0.0].any())
+            told[coasting].append(float(effects[place]))
+    if not (told[True] and told[False]):
+        return
+    apart = float(np.mean(told[True]) - np.mean(told[False]))
+    if abs(apart) < _APART:
+        return
+    stated = bench.settings.machine.moment_of_inertia is not None
+    yield Finding(
+        kind="friction-differs",
+        where="bench",
+        says=(
+            f"The turning loss of the coast-downs is {100 * abs(apart):.0f} % "
+            f"{'more' if apart > 0 else 'less'} than that of the other runs; the result lies "
+            "between, and its interval is wider for it."
+        ),
+        suggestion=(
+            "Let the bearings warm up and make them one after the other. If it stays, look at "
+            + ("moment_of_inertia in machine.toml and at " if stated else "")
+            + "the resistor, the ammeter and what was on the shaft."
+        ),
+        severity="note",
+        damage=abs(apart),
     )
 
 

@@ -16,7 +16,7 @@ from motorfit.estimation.joint import Joint, fit_jointly, joint_of, open_soft, s
 from motorfit.estimation.physics import brush_shape_doubts
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.residuals import CORRELATED, neighbour_correlation, scores_of
-from motorfit.estimation.rows import CURRENT
+from motorfit.estimation.rows import CURRENT, STATED_INERTIA
 from motorfit.estimation.scatter import estimate_scales
 from motorfit.estimation.search import Explained, search
 from motorfit.estimation.solver import solution_at
@@ -28,8 +28,9 @@ MOST = 4
 #: A step leaves nothing behind that hangs together; what drifts does. In standard deviations.
 _AFTER_A_STEP = 1.75
 
-#: A row that is set aside is worth this much of one.
-_ASIDE = 1e-6
+#: A row that is set aside is worth this much of one; a stated inertia is exact to a millionth
+#: but for an error that stays with it.
+_ASIDE, _INERTIA_ASIDE = 1e-6, 1e-14
 
 #: No more than this share of the rows is set aside to see the others better.
 _MOST_ASIDE = 0.5
@@ -100,7 +101,9 @@ def _fit_apart(bench: Bench, joint: Joint, found: Explained) -> Joint | None:
     if rest.free != problem.free:
         return None
     problem = _as_of(problem, rest)
-    weight = problem.conditions.weight * np.where(touched, _ASIDE, 1.0)
+    stated = problem.assembled.rows.torque_from == STATED_INERTIA
+    aside = np.where(stated, _INERTIA_ASIDE, _ASIDE)
+    weight = problem.conditions.weight * np.where(touched, aside, 1.0)
     try:
         apart = fit_jointly(replace(problem, conditions=problem.conditions.weighted(weight)))
     except FitError:

@@ -25,6 +25,10 @@ _OF_A_LOG = {
     "brake": (
         "Measure the resistor that was connected, with its leads, and look at the ammeter's range."
     ),
+    "inertia": (
+        "Look at what moment_of_inertia is based on, and whether a pulley, a coupling or a disc "
+        "was on the shaft while it coasted."
+    ),
 }
 
 #: So many instruments are named that could explain a difference.
@@ -43,7 +47,8 @@ def sheet_told(teller: Teller, verdict: Verdict, alike: tuple[Verdict, ...]) -> 
     )
     first, *others = choice
     file = first.suspicion.file
-    says = f"{file} and the other tests disagree: {_difference(teller, first)}"
+    others_are = "the tests" if first.suspicion.shape == "inertia" else "the other tests"
+    says = f"{file} and {others_are} disagree: {_difference(teller, first)}"
     if file in doubted:
         says += ", and volts over amps are not its resistors'"
     elif others:
@@ -109,6 +114,11 @@ def _difference(teller: Teller, verdict: Verdict, *, named: bool = False) -> str
         return (
             f"{where} the current brakes {percent(size, deviation)} "
             f"{'less' if size > 0 else 'more'} than its size as written would"
+        )
+    if verdict.suspicion.shape == "inertia":
+        return (
+            f"{where} the moment of inertia is stated {percent(size, deviation)} "
+            f"{'larger' if size > 0 else 'smaller'} than they make it"
         )
     return (
         f"{where} it is as if the ammeter showed {show_number(abs(size), deviation)} A too "

@@ -16,7 +16,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimation.effects import ONE_SETTING
 from motorfit.estimation.ground import Ground, Sheet, Suspicion
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import K
+from motorfit.estimation.physics import J, K
 from motorfit.estimation.resistors import resistors_jump
 from motorfit.estimation.rows import CURRENT, READ_TORQUE, TORQUE, VOLTAGE
 from motorfit.estimation.suspicion_curves import curves, heating, torque_constant
@@ -184,10 +184,16 @@ def whole_sheets(ground: Ground) -> Iterator[Suspicion]:
 
 
 def whole_logs(ground: Ground) -> Iterator[Suspicion]:
-    """A coast-down that slows at another rate than the others say, or is braked otherwise."""
+    """A coast-down that slows at another rate than the others say, or is braked otherwise.
+
+    And an inertia that is stated otherwise than they make it.
+    """
     for sheet in ground.sheets:
         rates, rows = sheet.run.rates, sheet.rows
-        if rates is None or rates.quantity == "inertia":
+        if rates is None:
+            continue
+        if rates.quantity == "inertia":
+            yield _stated_inertia(ground, sheet)
             continue
         made = [("rate", ground.direction(rows, torque=ground.slowing[rows]))]
         if np.any(ground.carrying[rows]):
@@ -202,6 +208,17 @@ def whole_logs(ground: Ground) -> Iterator[Suspicion]:
                 direction=direction,
                 prior=_ROUGH_LOG,
             )
+
+
+def _stated_inertia(ground: Ground, sheet: Sheet) -> Suspicion:
+    """The size is relative to the inertia that the others make."""
+    return Suspicion(
+        family="sheet",
+        shape="inertia",
+        file=sheet.name,
+        rows=sheet.rows,
+        direction=ground.direction(sheet.rows, torque=ground.full[J]),
+    )
 
 
 _FAMILIES = (
