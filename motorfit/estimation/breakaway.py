@@ -15,21 +15,18 @@ well: its mean is drawn towards the others by :math:`\sigma_p^2/(\sigma_p^2 + \s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from motorfit.arrays import FloatArray, IntArray
-from motorfit.bench.records import Bench, Run
+from motorfit.bench.records import Bench
 from motorfit.estimate import Estimate, coverage_factor
+from motorfit.estimation.breakaway_readings import StartingTorques, numbered, starting_torques
 from motorfit.estimation.physics import T0
-from motorfit.estimation.register import Register, zero_offsets
 from motorfit.estimation.result import Breakaway, WidthShare
-from motorfit.estimation.rows import TORQUE, Nuisance
 from motorfit.estimation.uncertainty import Uncertainty
+from motorfit.estimation.widths import shares_of
 from motorfit.finding import Finding
-from motorfit.instruments import calibrated, gain_half_width, offset_half_width, range_of
-from motorfit.meter import Instrument
 
 #: Usual relative standard deviation of a starting torque pulled by hand at one position, and
 #: from position to position: common practice, no source.
@@ -38,24 +35,11 @@ USUAL_SCATTER, USUAL_SPREAD = 0.1, 0.2
 #: How many readings each of these is worth beside those that were taken.
 _PRIOR_READINGS = 2.0
 
-#: Positions are one where they are nearer than this. [rad]
-_SAME_POSITION = math.radians(1.0)
-
 #: Cogging is called so where chance alone would show as much once in twenty times.
 _TOLD = 0.05
 
 #: Starting takes about as much as dry friction when turning, seldom more than a few times that.
 _LEAST_OF_LOSS, _MOST_OF_LOSS = 0.5, 8.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Readings:
-    """n starting torques with their cells: a position and a direction each."""
-
-    torque: FloatArray  # (n,) what a `zero` reading showed taken off [N m]
-    position: IntArray  # (n,) number of the position
-    direction: IntArray  # (n,) number of the direction
-    errors: tuple[tuple[Nuisance, FloatArray], ...]  # and by how much the torque is off, (n,)
 
 
 def breakaway_of(bench: Bench, level: float) -> Breakaway | None:
@@ -68,10 +52,10 @@ def breakaway_of(bench: Bench, level: float) -> Breakaway | None:
     level : float
         Coverage of the intervals.
     """
-    readings = _read(bench)
+    readings = starting_torques(bench)
     if readings is None:
         return None
-    cell, count = _numbered(readings.position * 2 + readings.direction)
+    cell, count = numbered(readings.position * 2 + readings.direction)
     average = np.zeros((count, len(cell)))  # from readings to the mean of each cell
     average[cell, np.arange(len(cell))] = 1.0
     repeats = average.sum(axis=1)
@@ -153,7 +137,7 @@ def breakaway_findings(
     ]
 
 
-def _scatter(readings: _Readings, usual: float) -> tuple[float, float]:
+def _scatter(readings: StartingTorques, usual: float) -> tuple[float, float]:
     """Variance of a repeated reading and its degrees of freedom, with the usual one's weight.
 
     What is left of a friction for each direction and a cogging for each position that helps
@@ -172,11 +156,11 @@ def _scatter(readings: _Readings, usual: float) -> tuple[float, float]:
 
 
 def _mean(
-    readings: _Readings, average: FloatArray, cell: IntArray
+    readings: StartingTorques, average: FloatArray, cell: IntArray
 ) -> tuple[FloatArray, float, float]:
     """Weights of the mean over positions, its variance, and the degrees of freedom of that."""
     _, first = np.unique(cell, return_index=True)
-    place, count = _numbered(readings.position[first])
+    place, count = numbered(readings.position[first])
     by_position = np.zeros((count, average.shape[1]))
     np.add.at(by_position, place, average)
     by_position /= np.bincount(place)[:, None]
@@ -188,7 +172,9 @@ def _mean(
     return weights, spread / count, freedom
 
 
-def _cogging(readings: _Readings, level: float, scatter: float, freedom: float) -> Estimate | None:
+def _cogging(
+    readings: StartingTorques, level: float, scatter: float, freedom: float
+) -> Estimate | None:
     """Amplitude of what goes with the position; None where the scatter may be all of it."""
     shape = _by_position(readings)
     if len(shape) < 3:
@@ -196,7 +182,8 @@ def _cogging(readings: _Readings, level: float, scatter: float, freedom: float) 
     count = len(shape)
     weights = shape - shape.mean(axis=0)
     own = scatter * float(np.mean(np.sum(shape**2, axis=1)))
-    varied = float(np.sum((weights @ readings.torque) ** 2)) / (count - 1)
+    differences = weights @ readings.torque
+    varied = float(differences @ differences) / (count - 1)
     from scipy.special import fdtrc
 
     if own <= 0 or fdtrc(count - 1, freedom, varied / own) > _TOLD:
@@ -205,16 +192,15 @@ def _cogging(readings: _Readings, level: float, scatter: float, freedom: float) 
     doubt = math.sqrt(2 * varied**2 / (count - 1) + 2 * own**2 / freedom)
     amplitude = math.sqrt(2 * size)
     deviation = amplitude * doubt / (2 * size)
-    gains = [
-        nuisance.deviation * amplitude
-        for nuisance, _ in readings.errors
-        if nuisance.error == "gain"
+    shares = [
+        nuisance.deviation * float((weights @ slope) @ differences / (differences @ differences))
+        for nuisance, slope in readings.errors
     ]
-    instruments = float(np.sum(np.square(gains)))
+    instruments = float(np.sum(np.square(shares))) * amplitude**2
     return _made(amplitude, deviation**2, instruments, float(count - 1), level)
 
 
-def _by_position(readings: _Readings) -> FloatArray:
+def _by_position(readings: StartingTorques) -> FloatArray:
     """From readings to what each position adds, both ways where both were read, (P, n)."""
     rows = []
     both = len(np.unique(readings.direction)) == 2
@@ -230,7 +216,7 @@ def _by_position(readings: _Readings) -> FloatArray:
 
 
 def _estimate(
-    readings: _Readings, weights: FloatArray, variance: float, freedom: float, level: float
+    readings: StartingTorques, weights: FloatArray, variance: float, freedom: float, level: float
 ) -> Estimate:
     instruments = sum(
         (nuisance.deviation * float(weights @ slope)) ** 2 for nuisance, slope in readings.errors
@@ -238,30 +224,16 @@ def _estimate(
     return _made(float(weights @ readings.torque), variance, instruments, freedom, level)
 
 
-def _widths(readings: _Readings, weights: FloatArray, variance: float) -> tuple[WidthShare, ...]:
+def _widths(
+    readings: StartingTorques, weights: FloatArray, variance: float
+) -> tuple[WidthShare, ...]:
     parts = [
         (nuisance, (nuisance.deviation * float(weights @ slope)) ** 2)
         for nuisance, slope in readings.errors
     ]
     total = variance + sum(part for _, part in parts) or 1.0
-    shares = [
-        WidthShare(
-            cause="scatter and spread over the positions",
-            quantity="scatter",
-            share=variance / total,
-            more_readings_help=True,
-        ),
-        *(
-            WidthShare(
-                cause=nuisance.words,
-                quantity=nuisance.quantity,
-                share=part / total,
-                more_readings_help=False,
-            )
-            for nuisance, part in parts
-        ),
-    ]
-    return tuple(sorted(shares, key=lambda share: -share.share))
+    cause = "scatter and spread over the positions"
+    return shares_of(variance, parts, total=total, scatter_cause=cause)
 
 
 def _made(
@@ -282,119 +254,3 @@ def _made(
         degrees_of_freedom=effective,
         method="linear",
     )
-
-
-def _read(bench: Bench) -> _Readings | None:
-    """All starting torques of a bench, with the errors of what read them."""
-    register = Register()
-    torques, positions, directions = [], [], []
-    start = 0
-    for run in bench.of_kind("breakaway"):
-        torque = _torques(bench, run, start, register)
-        there = np.isfinite(torque)
-        position = run.get("position") % (2 * math.pi)
-        # without a position each reading was taken at one of its own
-        alone = -1.0 - (start + np.arange(len(run)))
-        positions.append(np.where(np.isfinite(position), position, alone)[there])
-        directions.append(np.array([way == "b" for way in run.direction], dtype=np.int64)[there])
-        torques.append(torque)
-        start += len(run)
-    if not torques or not np.isfinite(np.concatenate(torques)).any():
-        return None
-    shown = np.concatenate(torques)
-    there = np.isfinite(shown)
-    influence = register.influence(len(shown))
-    # by how much more is shown, per unit of each error
-    slopes = influence.gain[:, TORQUE] * np.nan_to_num(shown)[:, None] + influence.offset[:, TORQUE]
-    nuisances = zero_offsets(bench, register)
-    seen = slopes @ np.array([nuisance.mean for nuisance in nuisances])
-    return _Readings(
-        torque=(shown - seen)[there],
-        position=_positions(np.concatenate(positions)),
-        direction=np.concatenate(directions),
-        errors=tuple((nuisance, slopes[there, place]) for place, nuisance in enumerate(nuisances)),
-    )
-
-
-def _positions(position: FloatArray) -> IntArray:
-    """Numbers of positions: those within a degree are one, across the whole turn as well."""
-    steps = np.where(position < 0, position, np.round(position / _SAME_POSITION) % 360)
-    return _numbered(steps)[0]
-
-
-def _torques(bench: Bench, run: Run, start: int, register: Register) -> FloatArray:
-    """Magnitudes of one run's torques; its errors go into the register."""
-    rows = start + np.arange(len(run))
-    if "torque" in run.readings:
-        return _shown(bench, run, "torque", np.ones(len(run)), rows, register)
-    ruler = bench.instrument("arm", run.meters.get("arm", ""))
-    arm = np.abs(calibrated(run.get("arm"), ruler))
-    torque = _shown(bench, run, "force", arm, rows, register)
-    step, _ = range_of(run.get("arm"), ruler, run.written_step.get("arm", 0.0))
-    offset = float(np.nanmax(offset_half_width(ruler, step), initial=0.0))
-    reach = np.divide(1.0, arm, out=np.zeros_like(arm), where=arm > 0)
-    key = ("arm", run.meters.get("arm", ""))
-    for nuisance, per_unit in (
-        (_error(ruler, "gain", gain_half_width(ruler)), np.ones_like(arm)),
-        (_error(ruler, "gain", offset, unit="m"), reach),
-    ):
-        register.add(
-            nuisance,
-            (*key, nuisance.unit),
-            "gain",
-            rows,
-            quantity=TORQUE,
-            coefficient=np.nan_to_num(per_unit),
-        )
-    return torque
-
-
-def _shown(
-    bench: Bench, run: Run, quantity: str, arm: FloatArray, rows: IntArray, register: Register
-) -> FloatArray:
-    meter = run.meters.get(quantity, "")
-    instrument = bench.instrument(quantity, meter)
-    shown = np.abs(run.get(quantity))
-    step, labels = range_of(shown, instrument, run.written_step.get(quantity, 0.0))
-    for label in dict.fromkeys(labels):
-        here = np.array([one == label for one in labels]) & np.isfinite(shown * arm)
-        if not here.any():
-            continue
-        offset = float(np.max(offset_half_width(instrument, step[here])))
-        unit = "N" if quantity == "force" else "N.m"
-        for nuisance, coefficient in (
-            (_error(instrument, "gain", gain_half_width(instrument), label), np.ones(len(run))),
-            (_error(instrument, "offset", offset, label, unit), arm),
-        ):
-            register.add(
-                nuisance,
-                (quantity, meter, label, nuisance.error),
-                nuisance.error,
-                rows[here],
-                quantity=TORQUE,
-                coefficient=coefficient[here],
-            )
-    return np.asarray(calibrated(shown, instrument) * arm)
-
-
-def _error(
-    instrument: Instrument,
-    error: str,
-    half_width: float,
-    label: str = "",
-    unit: str = "1",
-) -> Nuisance:
-    return Nuisance.rectangular(
-        instrument.quantity,
-        "gain" if error == "gain" else "offset",
-        half_width,
-        id=instrument.id,
-        range=label,
-        unit=unit,
-    )
-
-
-def _numbered(values: FloatArray | IntArray) -> tuple[IntArray, int]:
-    """Numbers from zero for equal values, and how many there are."""
-    different, number = np.unique(values, return_inverse=True)
-    return np.asarray(number, np.int64), len(different)

@@ -8,15 +8,19 @@ import numpy as np
 
 import motorfit
 from motorfit.bench.records import Bench
-from motorfit.estimate import Estimate, NotKnown
+from motorfit.estimate import NotKnown
 from motorfit.estimation.answers import answers
+from motorfit.estimation.profile_parts import (
+    described_machine,
+    known_in_order,
+    widened_covariance,
+)
 from motorfit.estimation.profiling import NEEDS, TAKEN_AS_ZERO
 from motorfit.estimation.result import Advice, Breakaway, Fit
 from motorfit.finding import Finding, worst_first
 from motorfit.profile.model import (
     PARAMETER_UNITS,
     Constants,
-    Machine,
     MachineProfile,
     Provenance,
     Range,
@@ -38,10 +42,8 @@ def with_breakaway(profile: MachineProfile, breakaway: Breakaway | None) -> Mach
     if breakaway is None:
         return profile
     parameters = {**profile.parameters, _NAME: breakaway.mean}
-    order = tuple(name for name in PARAMETER_UNITS if isinstance(parameters[name], Estimate))
-    whole = np.zeros((len(order), len(order)))
-    before = [order.index(name) for name in profile.covariance_order]
-    whole[np.ix_(before, before)] = profile.scatter_covariance
+    order = known_in_order(parameters)
+    whole = widened_covariance(profile, order)
     place = order.index(_NAME)
     whole[place, place] = breakaway.mean.standard_uncertainty**2
     return replace(profile, parameters=parameters, covariance_order=order, scatter_covariance=whole)
@@ -103,14 +105,7 @@ def _empty(bench: Bench, findings: tuple[Finding, ...], level: float) -> Machine
     """A profile of a machine of which no equation tells anything."""
     machine, winding = bench.settings.machine, bench.settings.conditions.winding.value
     return MachineProfile(
-        machine=Machine(
-            name=machine.name,
-            kind=machine.kind,
-            shaft=machine.shaft,
-            serial=machine.serial,
-            type=machine.type,
-            lot=machine.lot,
-        ),
+        machine=described_machine(bench),
         reference_temperature=bench.settings.conditions.reference.value,
         parameters={
             name: NotKnown(

@@ -30,7 +30,7 @@ from motorfit.estimation.physics import T0, B, C
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.remarks import remarks_on
 from motorfit.estimation.residuals import residual_rows, widening
-from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
+from motorfit.estimation.result import Fit, LossPoint, Scatter
 from motorfit.estimation.robust import as_read, fit_robustly
 from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.selection import Chosen, fit_with_terms
@@ -47,6 +47,7 @@ from motorfit.estimation.ways import (
     check_method,
     drawn_parameters,
 )
+from motorfit.estimation.widths import width_shares
 from motorfit.profile.model import PARAMETER_UNITS
 from motorfit.unit_tables import RPM
 
@@ -231,43 +232,6 @@ def _nothing_told(bench: Bench, reduced: ReducedBench) -> str:
         "the moment the drive lets go until the shaft stands, several readings a second; one "
         "open-circuit reading, speed with voltage, makes a speed of every voltage."
     )
-
-
-def width_shares(uncertainty: Uncertainty, weights: np.ndarray) -> tuple[WidthShare, ...]:
-    """Causes of the variance of one linear combination, largest first.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        Of a solved bench.
-    weights : ndarray, shape (p,)
-        Of the machine parameters.
-
-    Returns
-    -------
-    tuple of WidthShare
-        Shares add to one.
-    """
-    scatter, instruments = uncertainty.shares(weights)
-    total = scatter + float(instruments.sum()) or 1.0
-    shares = [
-        WidthShare(
-            cause="scatter of the readings",
-            quantity="scatter",
-            share=scatter / total,
-            more_readings_help=True,
-        )
-    ]
-    shares += [
-        WidthShare(
-            cause=nuisance.words,
-            quantity=nuisance.quantity,
-            share=float(part) / total,
-            more_readings_help=False,
-        )
-        for nuisance, part in zip(uncertainty.instruments, instruments, strict=True)
-    ]
-    return tuple(sorted(shares, key=lambda share: -share.share))
 
 
 def _counts(bench: Bench, unused: set[str]) -> dict[str, int]:

@@ -29,6 +29,7 @@ from motorfit.estimation.heat_words import (
 from motorfit.estimation.heating_result import Heating, HeatParts, LongerRun, Widths
 from motorfit.estimation.physics import R
 from motorfit.estimation.uncertainty import Uncertainty
+from motorfit.estimation.widths import SCATTER
 from motorfit.finding import Finding
 from motorfit.machine.warming import steady_rise
 from motorfit.profile.parts import ThermalBodies
@@ -292,7 +293,7 @@ def _widths(spread: Spread) -> Widths:
             parts[key] = parts.get(key, 0.0) + float(column[place]) ** 2
         total = float(spread.total[place, place])
         rest = max(total - sum(parts.values()), 0.0)
-        parts["scatter of the readings", "scatter"] = rest
+        parts[SCATTER, "scatter"] = rest
         ordered = sorted(parts.items(), key=lambda each: -each[1])
         found[name] = tuple((*key, share / total) for key, share in ordered)
     return found

@@ -9,10 +9,12 @@ import numpy as np
 from motorfit.arrays import FloatArray
 from motorfit.estimate import Estimate
 from motorfit.estimation.heating_result import Heating
+from motorfit.estimation.profile_parts import known_in_order, profile_error, widened_covariance
 from motorfit.estimation.result import WidthShare
 from motorfit.estimation.rows import Nuisance
 from motorfit.estimation.uncertainty import Uncertainty
-from motorfit.profile.model import PARAMETER_UNITS, InstrumentError, MachineProfile, Range
+from motorfit.estimation.widths import SCATTER
+from motorfit.profile.model import InstrumentError, MachineProfile, Range
 
 
 def with_heating(
@@ -41,7 +43,7 @@ def with_heating(
         "thermal_time_constant": heating.thermal_time_constant,
     }
     parameters = {**profile.parameters, **found}
-    order = tuple(name for name in PARAMETER_UNITS if isinstance(parameters[name], Estimate))
+    order = known_in_order(parameters)
     provenance = replace(
         profile.provenance, assumed=(*profile.provenance.assumed, *heating.assumed)
     )
@@ -74,7 +76,7 @@ def thermal_widths(heating: Heating | None) -> dict[str, tuple[WidthShare, ...]]
                 cause=cause,
                 quantity=quantity,
                 share=share,
-                more_readings_help=cause == "scatter of the readings",
+                more_readings_help=cause == SCATTER,
             )
             for cause, quantity, share in heating.widths[name]
             if share > 0
@@ -87,9 +89,7 @@ def thermal_widths(heating: Heating | None) -> dict[str, tuple[WidthShare, ...]]
 def _scatter(
     profile: MachineProfile, heating: Heating, uncertainty: Uncertainty, order: tuple[str, ...]
 ) -> FloatArray:
-    whole = np.zeros((len(order), len(order)))
-    before = [order.index(name) for name in profile.covariance_order]
-    whole[np.ix_(before, before)] = profile.scatter_covariance
+    whole = widened_covariance(profile, order)
     names, parts = uncertainty.joint.problem.names, heating.parts
     thermal = [(order.index(name), row) for row, name in enumerate(parts.names) if name in order]
     for place, row in thermal:
@@ -119,7 +119,7 @@ def _instruments(
             merged = {**known.sensitivity, **sensitivity}
             errors[alike[0]] = replace(known, sensitivity=merged)
         else:
-            errors.append(_error(nuisance, sensitivity))
+            errors.append(profile_error(nuisance, sensitivity))
     return tuple(errors)
 
 
@@ -130,19 +130,6 @@ def _same(error: InstrumentError, nuisance: Nuisance) -> bool:
         nuisance.range,
         nuisance.error,
         nuisance.half_width,
-    )
-
-
-def _error(nuisance: Nuisance, sensitivity: dict[str, float]) -> InstrumentError:
-    return InstrumentError(
-        quantity=nuisance.quantity,
-        id=nuisance.id,
-        range=nuisance.range,
-        error="offset" if nuisance.error == "effect" else nuisance.error,
-        shape=nuisance.shape,
-        half_width=nuisance.half_width,
-        unit=nuisance.unit,
-        sensitivity=sensitivity,
     )
 
 

@@ -13,14 +13,14 @@ from motorfit.estimation.effects import COAST_FRICTION, POSITION, RUN_FRICTION
 from motorfit.estimation.ground import sheets_of
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.physics import EMF_RATIO, LOSS_RATIO, MACHINE_PARAMETERS, T0, A, B, C, K
-from motorfit.estimation.rows import CURRENT, SPEED, Nuisance
+from motorfit.estimation.profile_parts import described_machine, known_in_order, profile_error
+from motorfit.estimation.rows import CURRENT, SPEED
 from motorfit.estimation.uncertainty import Uncertainty
 from motorfit.finding import Finding
 from motorfit.profile.model import (
     PARAMETER_UNITS,
     Constants,
     InstrumentError,
-    Machine,
     MachineProfile,
     Provenance,
     Range,
@@ -67,17 +67,10 @@ def make_profile(
     """
     joint = uncertainty.joint
     parameters = _parameters(bench, uncertainty, level)
-    order = tuple(name for name in PARAMETER_UNITS if isinstance(parameters[name], Estimate))
+    order = known_in_order(parameters)
     machine = bench.settings.machine
     return MachineProfile(
-        machine=Machine(
-            name=machine.name,
-            kind=machine.kind,
-            shaft=machine.shaft,
-            serial=machine.serial,
-            type=machine.type,
-            lot=machine.lot,
-        ),
+        machine=described_machine(bench),
         reference_temperature=bench.settings.conditions.reference.value,
         parameters=parameters,
         combinations=combinations(uncertainty, level),
@@ -204,21 +197,8 @@ def _instruments(uncertainty: Uncertainty, order: tuple[str, ...]) -> tuple[Inst
     names = uncertainty.joint.problem.names
     places = {name: names.index(name) for name in order if name in names}
     return tuple(
-        _instrument_error(nuisance, {name: float(column[place]) for name, place in places.items()})
+        profile_error(nuisance, {name: float(column[place]) for name, place in places.items()})
         for nuisance, column in zip(uncertainty.instruments, uncertainty.sensitivity.T, strict=True)
-    )
-
-
-def _instrument_error(nuisance: Nuisance, sensitivity: dict[str, float]) -> InstrumentError:
-    return InstrumentError(
-        quantity=nuisance.quantity,
-        id=nuisance.id,
-        range=nuisance.range,
-        error="offset" if nuisance.error == "effect" else nuisance.error,
-        shape=nuisance.shape,
-        half_width=nuisance.half_width,
-        unit=nuisance.unit,
-        sensitivity=sensitivity,
     )
 
 

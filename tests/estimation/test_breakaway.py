@@ -59,6 +59,25 @@ def test_cogging_helps_one_way_and_hinders_the_other(tmp_path):
     assert found.cogging.value == pytest.approx((2 * (varied - scatter / 2)) ** 0.5, rel=1e-9)
 
 
+def test_what_the_ruler_may_be_off_counts_in_the_cogging_too(tmp_path):
+    """1.5 mm of 150 mm is 1 % of every torque: rectangular, amplitude * 0.01/sqrt(3).
+
+    The scale is taken as exact: its offset is in no difference, and its gain is zero.
+    """
+    (tmp_path / "kit.toml").write_text(
+        '[instruments.force]\naccuracy = "0.000001 N"\n[instruments.arm]\naccuracy = "1.5 mm"\n'
+    )
+    rows = [line.split(",") for line in BOTH_WAYS.splitlines()[1:]]
+    sheet = "\n".join(
+        ["force (N),arm (mm),position (deg),direction"]
+        + [f"{float(torque) / 0.15:.6f},150,{angle},{way}" for torque, angle, way in rows]
+    )
+    cogging = breakaway_of(folder(tmp_path, sheet), 0.95).cogging
+
+    # the forces are rounded to a millionth, and so is a length of 150 mm written to 1 mm
+    assert cogging.from_instruments == pytest.approx(cogging.value * 0.01 / 3**0.5, rel=1e-3)
+
+
 def test_the_mean_is_over_positions_and_not_over_readings(tmp_path):
     """Four readings at one place and one each at two others: (0.03 + 0.05 + 0.07)/3."""
     text = "torque (N m),position (deg)\n" + "0.03,0\n" * 4 + "0.05,120\n0.07,240\n"
