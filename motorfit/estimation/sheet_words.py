@@ -8,6 +8,7 @@ from motorfit.bench.records import Bench
 from motorfit.estimation.physics import R
 from motorfit.estimation.search import Verdict
 from motorfit.estimation.telling import Teller, Told, ohms, percent
+from motorfit.machine.temperature import temperature_by_resistance
 from motorfit.quantities import show_number
 
 #: A speed that is off by one of these looks like marks that were counted wrongly.
@@ -30,6 +31,9 @@ _OF_A_LOG = {
         "was on the shaft while it coasted."
     ),
 }
+
+#: A winding of a machine at rest may have temperatures between these. [degC]
+_COLDEST, _HOTTEST = -40.0, 200.0
 
 #: So many instruments are named that could explain a difference.
 _MOST_NAMED = 2
@@ -103,6 +107,7 @@ def _difference(teller: Teller, verdict: Verdict, *, named: bool = False) -> str
             return (
                 f"{where} the winding has {show_number(resistance, deviation)} ohm, in the others "
                 f"{show_number(float(teller.full[R]), deviation)} ohm"
+                f"{_as_warm(teller, verdict, size, deviation)}"
             )
         return f"{where} {ohms(abs(size), deviation)} {'more' if size > 0 else 'less'} in series"
     if verdict.suspicion.shape == "rate":
@@ -123,6 +128,25 @@ def _difference(teller: Teller, verdict: Verdict, *, named: bool = False) -> str
     return (
         f"{where} it is as if the ammeter showed {show_number(abs(size), deviation)} A too "
         f"{'much' if size > 0 else 'little'}"
+    )
+
+
+def _as_warm(teller: Teller, verdict: Verdict, size: float, deviation: float) -> str:
+    """How warm the winding of a held rotor would be to have that resistance, if it may be."""
+    if teller.sheet(verdict).run.kind != "resistance":
+        return ""
+    others, constant = (
+        float(teller.full[R]),
+        teller.explained.joint.problem.conditions.thermal.winding_constant,
+    )
+    taken = float(np.mean(teller.rows.winding[verdict.suspicion.rows]))
+    warm = float(temperature_by_resistance(others + size, others, taken, constant))
+    if not _COLDEST < warm < _HOTTEST:
+        return ""
+    doubt = deviation / others * (constant + taken)
+    return (
+        f", as it would if it were at {show_number(warm, doubt)} degC there "
+        f"(by resistance, K = {constant:g} K)"
     )
 
 
