@@ -28,6 +28,7 @@ _GROUPED = re.compile(
     r"(?:(?P=group)[0-9]{3})*(?P<rest>[.,][0-9]*)?"
 )
 _WITH_UNIT = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>\D.*)")
+_CLOCK = re.compile(r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}[ T])?[0-9]{1,2}:[0-9]{2}.*")
 _PLAIN_SIGNS = frozenset("0123456789+-.,eE")
 _MOST_DECIMALS = 15  # a double holds no more
 _NOT_READ = "Write the reading; to leave the row out, write the reason into an exclude column."
@@ -119,7 +120,12 @@ def complain(cell: str, sign: DecimalSign | None, header: Header) -> Complaint:
     if _ONE_SIGN.fullmatch(plain):
         return _complain_of_number(cell, plain, sign)
     with_unit = _WITH_UNIT.fullmatch(plain)
-    if any(mark in cell for mark in "\t;"):
+    if header.quantity == "time" and _CLOCK.fullmatch(plain):
+        remedy = (
+            "Write the time since the first row instead of the time of day: a spreadsheet makes "
+            "seconds of it by 86400 * (A3 - A$2), in a cell that is shown as a number."
+        )
+    elif any(mark in cell for mark in "\t;"):
         remedy = "Separate the cells of every row with the same sign as the headers."
     elif with_unit:
         remedy = _without_unit(with_unit["number"], with_unit["unit"].strip(), sign, header)

@@ -121,6 +121,7 @@ class CollectedLog:
             for each in back.tolist()
         ]
         if self.problems:
+            self.last = float(clock[-1]) * self.log.places["time"].factor
             return
         blank = np.full(len(read.rows), np.nan)
         further = {f" {header}": values for header, values in read.extra.items()}

@@ -300,6 +300,8 @@ def _possible(log: LogLayout, written: Mapping[str, FloatArray], *, exponents: b
         if not len(values):
             continue
         low, high = float(values.min()), float(values.max())
+        if name == "load" and np.any(values <= 0):
+            return False
         if np.isnan(low):
             blank[name] = np.isnan(values)
             low, high = float(np.nanmin(values, initial=0)), float(np.nanmax(values, initial=0))

@@ -19,6 +19,7 @@ from motorfit.bench.sense_of_heat import (
 )
 from motorfit.bench.sense_of_logs import (
     coast_down_speeds_up,
+    load_changes_in_a_log,
     loaded_without_resistance,
     time_of_another_unit,
     volts_without_speed,
@@ -61,6 +62,7 @@ CHECKS: tuple[Check, ...] = (
     power_of_drive,
     coast_down_speeds_up,
     loaded_without_resistance,
+    load_changes_in_a_log,
     time_of_another_unit,
     volts_without_speed,
     heat_run_cools,

@@ -150,6 +150,7 @@ def _read_rows(
     direction = _directions(body, problems)
     problems += _blank_cells(body, test)
     problems += _loads_that_tell_no_current(body, test)
+    problems += _arms_without_length(body)
     problems += _times_that_run_backwards(body, test)
     readings, extra = _in_si(body, speed, problems)
     if problems:
@@ -196,6 +197,7 @@ def read_piece(
     body, problems = _read_body(sheet, layout, kept, sign)
     direction = _directions(body, problems)
     problems += _blank_cells(body, test)
+    problems += _loads_that_tell_no_current(body, test)
     readings, extra = _in_si(body, speed, problems)
     return PieceReadings(
         rows=sheet.rows[kept],
@@ -332,12 +334,15 @@ def _blank_cell(
 def _loads_that_tell_no_current(body: _Body, test: TestKind) -> list[BenchError]:
     """Find rows that have a load in place of a current, which has to be a resistor then."""
     load, current = body.numbers.get("load"), body.numbers.get("current")
-    if test.name != "load" or load is None:
+    if test.name not in ("load", "coast-down") or load is None:
         return []
     alone = load.filled & (load.values <= 0)
     if current is not None:
-        alone &= ~current.filled
+        alone &= ~current.filled | (load.values < 0)
     column = body.layout.numbers["load"]
+    places = np.flatnonzero(alone).tolist()
+    if test.name == "coast-down":  # one resistor for the whole run: once is enough
+        places = places[:1]
     return [
         LocatedError(
             path=body.sheet.path,
@@ -348,7 +353,26 @@ def _loads_that_tell_no_current(body: _Body, test: TestKind) -> list[BenchError]
             remedy="Write the resistor's value; with the wires joined only an ammeter tells "
             "the current.",
         )
-        for place in np.flatnonzero(alone).tolist()
+        for place in places
+    ]
+
+
+def _arms_without_length(body: _Body) -> list[BenchError]:
+    """Find rows in which a force has no lever, or one that is negative."""
+    arm = body.numbers.get("arm")
+    if arm is None:
+        return []
+    column = body.layout.numbers["arm"]
+    return [
+        LocatedError(
+            path=body.sheet.path,
+            row=body.row(place),
+            column=column.header.text,
+            found=shown(column.cells[body.places[place]]),
+            expected="a length above zero",
+            remedy="Write the distance from the middle of the shaft to the scale.",
+        )
+        for place in np.flatnonzero(arm.filled & (arm.values <= 0)).tolist()
     ]
 
 

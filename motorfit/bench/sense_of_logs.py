@@ -35,6 +35,9 @@ _UNLIKE = 5.0
 #: Milliseconds for seconds, give or take a factor of what friction and loads do.
 _THOUSAND, _GIVE_OR_TAKE = 1000.0, 3.0
 
+#: Values of a resistor that differ by less are one that was measured again.
+_SAME_LOAD = 0.1
+
 #: Words in a file's name or a note that say that something was connected.
 _LOADED = re.compile(
     r"(?<!un)(?<!no)(?<!no[ _-])(?<!without )(?<!without a )(load|resistor|ohm|short)",
@@ -91,6 +94,27 @@ def loaded_without_resistance(evidence: Evidence) -> Iterator[Finding]:
                 "at the ammeter's fuse and write the resistor into a column load (ohm).",
                 severity="note",
             )
+
+
+def load_changes_in_a_log(evidence: Evidence) -> Iterator[Finding]:
+    """A run on one resistor, and another further down."""
+    for run in _logs(evidence):
+        load = run.get("load")
+        known = load[np.isfinite(load)]
+        if not len(known) or not np.max(known) > (1 + _SAME_LOAD) * np.min(known):
+            continue
+        middle = float(np.median(known))
+        others = np.abs(load - middle) > _SAME_LOAD * middle
+        yield Finding(
+            kind="load-changes",
+            where=f"{run.source.name}:{run.rows[others][0]}" if others.any() else run.source.name,
+            says=f"The load goes from {np.min(known):g} to {np.max(known):g} ohm within one "
+            f"coast-down, which is taken to be on {middle:g} ohm.",
+            suggestion="Write one resistor into every row of a run; a run on another one is a file "
+            "of its own.",
+            severity="error",
+            damage=26.0,
+        )
 
 
 def volts_without_speed(evidence: Evidence) -> Iterator[Finding]:
@@ -257,12 +281,15 @@ def _blank_in_part(run: Run, blank: BoolArray) -> Finding:
 def _impossible_time(run: Run, lasts: float) -> Finding:
     unit = run.units.get("time", ("s", 1.0))[0] or "s"
     long = f"{lasts / 3600:.3g} hours" if lasts > _LONGEST else f"{1000 * lasts:.3g} ms"
+    counts = "milliseconds need a header time (ms)"
+    if lasts < _SHORTEST:
+        counts = "seconds need a header time (s), and minutes time (min)"
     return Finding(
         kind="time-unit",
         where=run.source.name,
         says=f"The log lasts {long}, with its time read in {unit}: no machine coasts so "
         f"{'long' if lasts > _LONGEST else 'short'}.",
-        suggestion="Look in which unit the logger counts: milliseconds need a header time (ms).",
+        suggestion=f"Look in which unit the logger counts: {counts}.",
         severity="error",
         damage=320.0,
     )

@@ -132,11 +132,13 @@ def _speeds_disagree(run: Run, header: str, ratio: float) -> Finding:
 
 def load_values(evidence: Evidence) -> Iterator[Finding]:
     """Load rows whose v/i is not the resistance written beside them."""
-    for run in evidence.of("load"):
+    for run in (*evidence.of("load"), *evidence.of("coast-down")):
         if not {"voltage", "current", "load"} <= run.readings.keys() or mixed_up(run):
             continue
         load = run.get("load")
         seen, allowed = _seen_load(run, evidence.instruments)
+        if run.kind == "coast-down":
+            seen = _seen_throughout(run, seen)
         with np.errstate(divide="ignore", invalid="ignore"):  # a load of 0 ohm is a short circuit
             off = seen / load - 1.0
         wrong = np.isfinite(off) & (np.abs(off) > allowed)
@@ -166,6 +168,14 @@ def _seen_load(run: Run, instruments: Instruments) -> tuple[FloatArray, FloatArr
     resistor = relative_doubt(run, "load", instruments)
     allowed = (np.sum(meters, axis=0) + _BESIDES_ACCURACY) * share
     return np.asarray(seen), np.asarray(allowed + resistor / (1.0 - np.minimum(resistor, 0.5)))
+
+
+def _seen_throughout(run: Run, seen: FloatArray) -> FloatArray:
+    """Of a log: what its upper half shows, whose readings are far above the last digit."""
+    voltage = np.abs(run.get("voltage"))
+    with np.errstate(invalid="ignore"):
+        upper = (voltage > 0.5 * np.nanmax(voltage, initial=0.0)) & np.isfinite(seen)
+    return np.where(upper, np.median(seen[upper]) if upper.any() else np.nan, np.nan)
 
 
 def columns_mixed_up(evidence: Evidence) -> Iterator[Finding]:

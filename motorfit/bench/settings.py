@@ -65,15 +65,16 @@ def _quantity(
 ) -> BeforeValidator:
     """A validator of texts such as "22 degC +- 5 K"."""
     example, named = EXAMPLES[SI_UNITS[dimension]], dimension.replace("_", " ")
+    named = f"{'an' if named[0] in 'aeiou' else 'a'} {named}"
 
     def read(value: Any) -> Stated:
         if isinstance(value, Stated):
             return value
-        stated = read_quantity(_wants_text(value, example, f"a {named}"), dimension)
+        stated = read_quantity(_wants_text(value, example, named), dimension)
         if stated.value <= above or stated.value < least:
             raise UnreadableError(
                 found=f'"{stated.text}"',
-                expected=f"a {named} {'above' if stated.value <= above else 'of at least'} zero",
+                expected=f"{named} {'above' if stated.value <= above else 'of at least'} zero",
                 remedy=f'Write it like "{example}", or leave the line out.',
             )
         return stated

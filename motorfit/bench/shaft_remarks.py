@@ -20,6 +20,11 @@ _ADDED = re.compile(
 _UNCOUPLED = re.compile(
     r"(?:the\s+)?machine\s*[:=]?\s+(?:is\s+|was\s+)?(?:un|de|dis|not\s+)coupled\b.*", re.IGNORECASE
 )
+#: A remark that begins like one on what was added, and tells a number.
+_LIKE_ADDED = re.compile(
+    r"a\w{2,4}d\s+(?:\w+\s+){0,3}(?:in\w*a|dis\w{0,2}|\w*wheel|pulley|mass|weight)\s*[:=].*\d",
+    re.IGNORECASE,
+)
 #: Between mass and diameter; a comma between digits is a decimal one.
 _BETWEEN = re.compile(r"\s*(?:;|(?<!\d),|,(?=\s)|\band\b)\s*")
 _CALLED = re.compile(r"(?:mass|diameter)\s*[:=]?\s*", re.IGNORECASE)
@@ -63,6 +68,8 @@ def shaft_remarks(path: Path, remarks: Iterable[tuple[int, str]], test: TestKind
         if match is None:
             said = bool(_UNCOUPLED.fullmatch(remark.strip()))
             uncoupled |= said and "drive_power" in test.columns
+            if _LIKE_ADDED.match(remark.strip()):
+                problems.append(_not_understood(path, row, remark))
             continue
         disc = not match["what"].lower().endswith("inertia")
         try:
@@ -110,11 +117,28 @@ def _disc(text: str) -> Stated:
 
 def _positive(text: str, dimension: str) -> Stated:
     stated = read_quantity(text, dimension)
+    named = f"{'an' if dimension[0] in 'aeiou' else 'a'} {dimension}"
     if not stated.value > 0:
         raise UnreadableError(
-            found=shown(text.strip()), expected=f"a {dimension} above zero", remedy=_REMEDY
+            found=shown(text.strip()), expected=f"{named} above zero", remedy=_REMEDY
+        )
+    if not stated.half_width < stated.value:
+        raise UnreadableError(
+            found=shown(text.strip()),
+            expected=f"{named} known to better than 100 %",
+            remedy="Weigh or measure it, and write by how much it may be off.",
         )
     return stated
+
+
+def _not_understood(path: Path, row: int, remark: str) -> LocatedError:
+    return LocatedError(
+        path=path,
+        row=row,
+        found=f"the remark {shown(remark.strip(), longest=60)}",
+        expected="added inertia, or added disc with mass and diameter",
+        remedy=f"{_REMEDY} Begin it with another word where it tells neither.",
+    )
 
 
 def _twice(remark: str) -> UnreadableError:

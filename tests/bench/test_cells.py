@@ -98,6 +98,14 @@ def test_a_cell_that_is_no_number_gets_its_own_remedy(cell, sign, remedy):
     assert re.search(remedy, complaint.remedy)
 
 
+@pytest.mark.parametrize("cell", ["12:00:03", "2024-05-01 12:00:03.250", "1.5.2024 9:07"])
+def test_a_time_of_day_is_told_to_become_seconds(cell):
+    complaint = complain(cell, ".", read_header("time (s)"))
+
+    assert complaint.found == f"'{cell}'"
+    assert complaint.remedy.startswith("Write the time since the first row instead")
+
+
 @pytest.mark.parametrize(
     ("cell", "header", "remedy"),
     [

@@ -59,6 +59,14 @@ SPOILT = {
         "rpm,V,A,force (N),arm (m)\n900,9,1,5,0.1\n900,9,1,5,\n",
         r'row 3, column "arm \(m\)": found a blank cell',
     ),
+    "arm of no length": (
+        "rpm,V,A,force (N),arm (m)\n900,9,1,5,0.1\n900,9,1,5,0\n",
+        r'row 3, column "arm \(m\)": found \'0\', expected a length above zero',
+    ),
+    "negative resistor beside a current": (
+        "rpm,V,A,ohms\n900,9,1,9\n900,9,1,-9\n",
+        r"row 3, column \"ohms\": found '-9', expected the value of a resistor",
+    ),
     "too large": ("rpm,V,A\n900,9,1\n1e308,9,1\n", r"row 3, column \"rpm\": found '1e308'"),
     "too small": ("rpm,V,A\n900,9,1\n900,9,1e-300\n", r"row 3, column \"A\": found '1e-300'"),
     "too cold": (

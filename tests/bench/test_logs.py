@@ -134,6 +134,9 @@ SPOILT = {
     "control character": PLAIN.replace("9.5,", "9\x01.5,"),
     "zero byte": PLAIN.replace("9.5,", "9\x00.5,"),
     "time runs backwards": PLAIN.replace("\n2.5,", "\n0.5,"),
+    "no resistor": PLAIN.replace("\n", ",10\n")
+    .replace("(A),10", "(A),load (ohm)")
+    .replace(",1.21875,10", ",1.21875,-10"),
     "too many cells": PLAIN.replace("9.5,", "9,5,"),
     "another decimal sign": PLAIN.replace(",", ";").replace("9.5", "9,5"),
     "no such meter": PLAIN + "# voltage meter: C\n",

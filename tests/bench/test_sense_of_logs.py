@@ -7,6 +7,7 @@ from virtual_benches import SPEEDS, TRUE
 import motorfit as mf
 from motorfit.bench.folder import read_bench
 from motorfit.bench.plausibility import check_plausibility
+from motorfit.errors import BenchProblemsError
 from motorfit.simulation.log_plans import CoastDownPlan, LogNoise
 from motorfit.simulation.plan import BenchPlan
 
@@ -158,3 +159,42 @@ def test_a_disc_on_the_shaft_makes_runs_differ(tmp_path):
     disc = "# added disc: 2 kg, 300 mm\n" + sheet()
 
     assert found(tmp_path, coast_down=sheet(time=TIME / 7), coast_down_2=disc) == ()
+
+
+@pytest.mark.parametrize("load", ["0", "-10"])
+def test_a_run_on_no_possible_resistor_is_refused_once(tmp_path, load):
+    """A shorted machine shows no voltage; the value stands in every row."""
+    with pytest.raises(BenchProblemsError, match=r"row 2, column .load \(ohm\).*resistor") as told:
+        found(tmp_path, coast_down=sheet(**{"load (ohm)": [load] * len(TIME)}))
+
+    assert len(told.value.problems) == 1
+
+
+def test_another_resistor_further_down_is_found_in_its_place(tmp_path):
+    """30 of 48 rows are on 10 ohm: row 32 is the first on 22 ohm."""
+    loads = ["10"] * 30 + ["22"] * 18
+
+    finding = one(found(tmp_path, coast_down=sheet(**{"load (ohm)": loads})), "load-changes")
+
+    assert (finding.severity, finding.where) == ("error", "coast-down.csv:32")
+
+
+def test_a_resistor_measured_again_is_no_other(tmp_path):
+    loads = ["10.0", "10.1"] * (len(TIME) // 2)
+
+    assert found(tmp_path, coast_down=sheet(**{"load (ohm)": loads})) == ()
+
+
+@pytest.mark.parametrize(("ohm", "kinds"), [(10.0, set()), (22.0, {"load-disagrees"})])
+def test_volts_over_amperes_of_a_log_are_its_resistor(tmp_path, ohm, kinds):
+    """On 10 ohm; 22 ohm is far from what the meters' 3 % and the resistor's 5 % explain."""
+    amperes = [f"{volts / 10.0:.3f}" for volts in FALLING]
+    log = sheet(**{"current (A)": amperes, "load (ohm)": [f"{ohm:g}"] * len(TIME)})
+
+    assert {each.kind for each in found(tmp_path, coast_down_loaded=log)} == kinds
+
+
+def test_milliseconds_that_are_seconds_are_told_to_be_seconds(tmp_path):
+    finding = one(found(tmp_path, coast_down=sheet(header="time (ms),voltage (V)")), "time-unit")
+
+    assert "header time (s)" in finding.suggestion

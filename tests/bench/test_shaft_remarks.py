@@ -65,6 +65,10 @@ def test_the_half_width_of_a_disc_has_the_standard_uncertainty_of_both(mass, siz
         ("added disc: 0.5 kg", "row 1: found '0.5 kg', expected mass and diameter of the disc"),
         ("added disc: 120 mm, 0.5 kg", 'row 1: found the unit "mm", expected a unit of mass'),
         ("added disc: 0 kg, 120 mm", "row 1: found '0 kg', expected a mass above zero"),
+        ("added inertia: 0 kg m2", "row 1: found '0 kg m2', expected an inertia above zero"),
+        ("added disc: 0.5 kg +- 100 %, 120 mm", "expected a mass known to better than 100 %"),
+        ("added wheel: 0.5 kg, 120 mm", "row 1: found the remark 'added wheel: .*added disc"),
+        ("aded disc: 0.5 kg, 120 mm", "row 1: found the remark 'aded disc: .*added disc"),
     ],
 )
 def test_what_cannot_be_read_is_told_with_its_row(remark, match):
