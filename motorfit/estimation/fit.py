@@ -203,7 +203,9 @@ def _of_breakaway(bench: Bench, level: float, *, otherwise: str) -> Fit:
 
 
 def _nothing_used(bench: Bench) -> str:
-    kinds = sorted({run.kind for run in bench.runs})
+    kinds = sorted(
+        {f"{run.kind} of the drive alone" if run.uncoupled else run.kind for run in bench.runs}
+    )
     found = f"only {', '.join(kinds)}" if kinds else "no readings"
     return (
         f"{bench.source.name}: {found}, which this release cannot fit by itself. "
