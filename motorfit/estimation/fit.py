@@ -26,7 +26,7 @@ from motorfit.estimation.heat import fit_heating, with_cold_resistance
 from motorfit.estimation.heat_profile import thermal_widths, with_heating
 from motorfit.estimation.intervals import Method
 from motorfit.estimation.joint import Joint, fit_jointly, settled_or_told
-from motorfit.estimation.physics import T0, B, C
+from motorfit.estimation.physics import T0, B, C, J
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.remarks import remarks_on
 from motorfit.estimation.residuals import residual_rows, widening
@@ -283,7 +283,7 @@ def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
     parts = [*places, problem.free.index(C)] if C in problem.free else places
     if all(joint.standing.known[place] for place in parts):
         speed = max(_ROUND_SPEED, round(speed / _ROUND_SPEED) * _ROUND_SPEED)
-    elif any(joint.standing.alone[place] for place in places):
+    elif any(joint.standing.alone[place] for place in places) or _in_ratios_only(joint):
         return None
     weights = np.zeros(len(problem.free))
     weights[places] = 1.0, speed
@@ -295,6 +295,14 @@ def _loss_point(uncertainty: Uncertainty, level: float) -> LossPoint | None:
     if not torque.standard_uncertainty <= KNOWN_TO * abs(torque.value):
         return None
     return LossPoint(speed=speed, torque=torque, power=_times(torque, speed, "W"))
+
+
+def _in_ratios_only(joint: Joint) -> bool:
+    """Whether the inertia is known no better than the loss that slows it."""
+    if J not in joint.problem.free:
+        return False
+    place = joint.problem.free.index(J)
+    return not (joint.standing.known[place] or joint.standing.alone[place])
 
 
 def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:

@@ -126,6 +126,19 @@ def test_with_the_disc_alone_the_loss_is_no_smaller_than_it_would_be_without_a_r
     assert told.standing == "combined" or told.interval[1] >= TRUTH["coulomb_torque"]
 
 
+def test_a_loaded_run_that_tells_little_tells_no_loss_either():
+    """What the inertia is held at while only ratios are told must not pass for a loss.
+
+    Seven readings of the brake on a large resistor, noise of 2 V: no inertia comes of them.
+    """
+    noisy = replace(LOADED, load=100.0, step=0.5, noise=LogNoise(scatter=0.1))
+
+    found = mf.fit(coasted(OPEN, noisy))
+
+    assert found.parameters["moment_of_inertia"].standing == "combined"
+    assert found.loss is None
+
+
 def test_speeds_alone_tell_loss_over_inertia():
     """No voltage anywhere: nothing is known of the windings."""
     bench = coasted(BY_SPEED, plan=BenchPlan())
