@@ -8,7 +8,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.joint import Joint
-from motorfit.estimation.physics import T0, VB, VBS, B, J, K, R
+from motorfit.estimation.physics import T0, VB, VBS, B, C, J, K, R
 from motorfit.estimation.rows import CURRENT, SPEED, VOLTAGE
 from motorfit.estimation.standing import KNOWN_TO
 from motorfit.estimation.uncertainty import Uncertainty
@@ -116,7 +116,9 @@ def _loss_to_inertia(joint: Joint) -> list[_Form]:
         for index, name, unit in (
             (T0, "coulomb_torque", "rad/s2"),
             (B, "viscous_coefficient", "1/s"),
+            (C, "windage_coefficient", "1/rad"),
         )
+        if index in joint.problem.free
     ]
 
 

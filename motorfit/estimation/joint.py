@@ -10,7 +10,7 @@ import numpy as np
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.errors import FitError
-from motorfit.estimation.physics import J, K, R
+from motorfit.estimation.physics import T0, B, J, K, R
 from motorfit.estimation.problem import Problem
 from motorfit.estimation.scatter import (
     Projected,
@@ -20,15 +20,16 @@ from motorfit.estimation.scatter import (
     project,
 )
 from motorfit.estimation.solver import Soft, Solution, solve
-from motorfit.estimation.standing import CLEAR_OF_ZERO, Determined, determined
+from motorfit.estimation.standing import CLEAR_OF_ZERO, LEANING, Determined, determined
 
 #: Rounds of solving and re-weighing. Two or three settle it; a scatter that keeps moving
 #: after that moves the parameters by far less than their uncertainty.
 _ROUNDS = 6
 _SETTLED = 0.02  # of a log variance: 1 % of a standard deviation
 
-#: How firmly parameters are held in the first solving, by one over their plausible sizes.
-_HOLD, _HOLD_INERTIA = 1.0 / 30.0, 100.0
+#: How firmly parameters are held in the first solving, and what scales inertia and loss in all,
+#: by one over the plausible sizes.
+_HOLD, _FIRM = 1.0 / 30.0, 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -168,13 +169,45 @@ def row_blocks(whole: FloatArray, present: BoolArray) -> FloatArray:
 
 
 def open_soft(problem: Problem, directions: FloatArray) -> Soft | None:
-    """Hold open directions at the start, within the parameters' plausible sizes."""
+    """Hold open directions at the start, within the parameters' plausible sizes.
+
+    Parameters
+    ----------
+    problem : Problem
+        A bench with p machine parameters.
+    directions : ndarray, shape (d, p)
+        Orthonormal in units of the plausible sizes.
+
+    Returns
+    -------
+    Soft or None
+        Where only ratios of the loss to the inertia are told, any inertia fits as well as
+        another and none at all fits best, for it leaves no torque to be wrong about. That
+        direction is held firmly.
+    """
     if not len(directions):
         return None
+    scale = _scale_of_the_loss(problem, directions)
+    if scale is not None:
+        directions = np.vstack([directions, (_FIRM**2 - 1.0) ** 0.5 * scale])
+    return _held(problem, directions)
+
+
+def _held(problem: Problem, directions: FloatArray) -> Soft:
     machine = len(problem.free)
     rows = np.zeros((len(directions), len(problem.start)))
     rows[:, :machine] = directions / problem.size
     return Soft(directions=rows, centre=problem.start)
+
+
+def _scale_of_the_loss(problem: Problem, directions: FloatArray) -> FloatArray | None:
+    """The open direction in which inertia and loss grow together, (p,); None where none is."""
+    share = np.sum(directions**2, axis=0)
+    tangled = {problem.free[place] for place in np.flatnonzero(share > LEANING**2)}
+    if J not in tangled or not tangled & {T0, B}:
+        return None
+    along = directions.T @ directions[:, problem.free.index(J)]
+    return np.asarray(along / np.linalg.norm(along))
 
 
 def fit_jointly(problem: Problem) -> Joint:
@@ -237,14 +270,12 @@ def _fit_jointly(problem: Problem) -> Joint:
     return joint_of(problem, solution, scales, standing, stacked)
 
 
-def _loosely(problem: Problem) -> Soft | None:
+def _loosely(problem: Problem) -> Soft:
     """What holds every direction before anything is known, far more weakly than readings do.
 
-    Where readings tell but ratios to the inertia, any of them fits as well and none at all
-    fits best, for then there is no torque left to be wrong about: it stays where it begins.
+    The inertia stays where it begins, see `open_soft`.
     """
-    held = [_HOLD_INERTIA if index == J else _HOLD for index in problem.free]
-    return open_soft(problem, np.diag(held))
+    return _held(problem, np.diag([_FIRM if index == J else _HOLD for index in problem.free]))
 
 
 def joint_of(

@@ -10,10 +10,12 @@ import numpy as np
 from motorfit.bench.records import Bench
 from motorfit.errors import FitError
 from motorfit.estimation.joint import Joint, fit_jointly
+from motorfit.estimation.physics import C, J
 from motorfit.estimation.problem import Problem, pose
 from motorfit.estimation.term_evidence import (
     direction_of,
     explained_otherwise,
+    loss_bends,
     score,
     significance,
 )
@@ -85,6 +87,9 @@ def fit_with_terms(
     it is out; what armature reaction would do to the others is then added to their
     uncertainty. The doubt of the magnets' coefficient comes in where their temperatures
     were read and differ by more than `MAGNET_SPREAD`.
+
+    An open coast-down shows by itself that its loss bends: beside others, a fit without
+    windage may be so far off that it cannot be asked. There the search begins with it.
     """
     problem = pose(bench, terms=terms or ())
     if terms is not None:
@@ -93,15 +98,43 @@ def fit_with_terms(
     spread = _magnet_spread(problem)
     if spread > MAGNET_SPREAD:
         problem = pose(bench, terms=("magnet-temperature",))
-    joint = fitter(problem)
     found: dict[Term, Considered] = {"magnet-temperature": _magnets(spread)}
-    waiting = list(PARAMETER)
+    bent = _bent_by_windage(bench, problem, fitter)
+    if bent is None:
+        joint = fitter(problem)
+    else:
+        joint, found["windage"] = bent
+    waiting = [term for term in PARAMETER if term not in found]
     while waiting:
         scores = {term: score(joint, term) for term in waiting}
         term = max(waiting, key=lambda each: scores[each] or 0.0)
         waiting.remove(term)
         joint, found[term] = _consider(bench, joint, term, scores[term], fitter)
     return Chosen(joint=joint, considered=tuple(found[term] for term in TERMS))
+
+
+def _bent_by_windage(
+    bench: Bench, problem: Problem, fitter: Fitter
+) -> tuple[Joint, Considered] | None:
+    """The fit with windage where an open coast-down surely bends by it; None where none does."""
+    evidence = max((loss_bends(run) for run in bench.of_kind("coast-down")), default=0.0)
+    if evidence < DEMANDED:
+        return None
+    problem = pose(bench, terms=_in_order(*problem.terms, "windage"))
+    try:
+        joint = fitter(problem)
+    except FitError:
+        return None
+    place = problem.free.index(C)
+    if joint.standing.measured[place]:
+        # nothing in another sheet bends the curve of one log
+        evidence = significance(joint, place)
+        if evidence < DEMANDED:
+            return None
+    elif problem.free.index(J) not in joint.standing.partners(place):
+        return None
+    why = "the readings demand it"
+    return joint, Considered(term="windage", included=True, asked=False, why=why, evidence=evidence)
 
 
 def _asked(joint: Joint, term: Term) -> Considered:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtri, stdtr
 
 from motorfit.arrays import FloatArray
-from motorfit.bench.records import Bench
+from motorfit.bench.records import Bench, Run
 from motorfit.estimation.joint import Joint
 from motorfit.estimation.residuals import widening
 from motorfit.estimation.solver import solution_at
@@ -39,6 +39,31 @@ _RIVALS = {
     "heating": "a winding that warms up in {file} would explain it as well; it takes a column "
     "winding",
 }
+
+
+def loss_bends(run: Run) -> float:
+    r"""How surely the loss of an open coast-down rises ever more with speed.
+
+    Of three rates :math:`\dot x_i` at :math:`x_i`, the second divided difference
+    :math:`-\sum_i \dot x_i / \prod_{j \ne i} (x_i - x_j)` over its standard deviation.
+
+    Parameters
+    ----------
+    run : Run
+        Reduced to rates.
+
+    Returns
+    -------
+    float
+        Zero for other runs, and for rates at fewer than three values.
+    """
+    rates = run.rates
+    if rates is None or len(rates.value) != 3 or {"current", "load"} & set(run.readings):
+        return 0.0
+    apart = run.get(rates.quantity)[:, None] - run.get(rates.quantity)
+    weights = -1.0 / np.prod(apart + np.eye(3), axis=1)
+    variance = weights**2 @ rates.own + np.sum((weights @ rates.shared) ** 2)
+    return float(weights @ rates.value / np.sqrt(variance))
 
 
 def score(joint: Joint, term: Term) -> float | None:
