@@ -95,7 +95,9 @@ def duration(
     return Duration(
         value=value,
         standard_uncertainty=np.where(
-            rate > 0, uncertainty * np.where(rate > 0, value, 0) ** 2, np.inf
+            rate > 0,
+            uncertainty * np.where(rate > 0, value, 0) ** 2,
+            np.where(rate == 0, np.inf, np.nan),
         ),
         degrees_of_freedom=freedom,
         extrapolated=np.asarray(np.broadcast_to(extrapolated, value.shape)),
@@ -108,6 +110,6 @@ def duration(
 
 
 def _time(rate: FloatArray) -> FloatArray:
-    endless = np.full(np.shape(rate), np.inf)
+    endless = np.where(np.isnan(rate), np.nan, np.inf)
     time = np.divide(1.0, rate, out=endless, where=rate > 0)
     return np.asarray(np.where(time <= _SHORTEST * (1 + 1e-9), 0.0, time))

@@ -48,7 +48,8 @@ def coast_time(
         from motorfit.machine.coasting import coasting_time
 
         inertia = fields.pop("moment_of_inertia", np.ones(()))
-        return coasting_time(machine_of(fields), inertia, w0, w1, load=ohm)
+        lasts = coasting_time(machine_of(fields), inertia, w0, w1, load=ohm)
+        return np.where(np.isnan(w0 + w1 + ohm), np.nan, lasts)
 
     far = w0 > profile.range.speed[1] * (1 + 1e-6)
     if connected:

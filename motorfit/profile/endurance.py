@@ -97,13 +97,14 @@ def continuous_current(
     def current(fields: dict[str, FloatArray]) -> FloatArray:
         from motorfit.machine.heating import continuous_current
 
-        return continuous_current(
+        amperes = continuous_current(
             thermal.winding(fields),
             fields["thermal_resistance"],
             thermal.rise(thermal.bodies(fields)),
             ambient=thermal.ambient,
             loss_power=thermal.loss_power(fields),
         )
+        return np.where(np.isnan(thermal.ambient + thermal.speed), np.nan, amperes)
 
     value, uncertainty, freedom = through(profile, thermal.known, thermal.speed.ndim, current)
     return Prediction(
@@ -136,7 +137,7 @@ def overload_time(
         from motorfit.machine.heating import overload_time
 
         bodies = thermal.bodies(fields)
-        return overload_time(
+        lasts = overload_time(
             amperes,
             thermal.winding(fields),
             bodies,
@@ -145,6 +146,8 @@ def overload_time(
             loss_power=thermal.loss_power(fields),
             start_rise=first,
         )
+        unknown = np.isnan(amperes + first + thermal.ambient + thermal.speed)
+        return np.where(unknown, np.nan, lasts)
 
     return duration(
         profile,

@@ -12,6 +12,9 @@ from motorfit.report.words import count_of, listed, rounded
 #: Sheets that hold logs: their readings follow one another and are no readings of their own.
 _LOGS: tuple[Kind, ...] = ("coast-down", "heat-run")
 
+#: What a fit was made from of whose sheets nothing could be used.
+_NOTHING = "nothing that could be used"
+
 
 def sheet_of(fit: Fit, coasted: CoastDown) -> Run:
     """The sheet of a coast-down."""
@@ -67,7 +70,8 @@ def made_from(fit: Fit) -> str:
     Logs by themselves do not count as readings.
     """
     readings = sum(counts_without_logs(fit).values())
-    return "; ".join(([count_of(readings, "reading")] if readings else []) + logs_counted(fit))
+    parts = ([count_of(readings, "reading")] if readings else []) + logs_counted(fit)
+    return "; ".join(parts) or _NOTHING
 
 
 def sheets_and_logs(fit: Fit) -> str:
@@ -79,7 +83,7 @@ def sheets_and_logs(fit: Fit) -> str:
     else:
         files = listed(f"{number} in {name}" for name, number in counts.items()) if counts else ""
         sheets = [f"{total}: {files}"] if counts else []
-    return "; ".join([*sheets, *logs_counted(fit)])
+    return "; ".join([*sheets, *logs_counted(fit)]) or _NOTHING
 
 
 def readings_and_logs(fit: Fit) -> str:

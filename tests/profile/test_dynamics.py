@@ -46,6 +46,12 @@ def test_coast_time_is_the_logarithm_of_the_textbook():
     assert not found.extrapolated
 
 
+def test_from_a_speed_that_is_not_told_it_does_not_coast_for_ever():
+    found = turning().coast_time(start=[200.0, np.nan])
+
+    assert np.isnan(found.value).tolist() == [False, True]
+
+
 def test_coast_time_on_a_resistor_is_the_machines():
     machine = BrushedMachine(
         emf_constant=0.055,

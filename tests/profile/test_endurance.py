@@ -197,3 +197,15 @@ def test_an_overload_that_may_last_for_ever():
 def test_a_negative_speed_is_refused():
     with pytest.raises(ValueError, match="speed must be zero or positive"):
         warm().continuous_current(speed=-1.0)
+
+
+def test_what_is_not_told_lasts_neither_for_ever_nor_not_at_all():
+    """A blank cell is a NaN here, and "all day" would be the wrong thing to say of it."""
+    currents, airs = np.array([12.0, np.nan, 12.0]), np.array([40.0, 40.0, np.nan])
+
+    lasts = warm().overload_time(current=currents, ambient=airs, speed=0.0)
+    most = warm().continuous_current(ambient=airs, speed=0.0)
+
+    assert np.isnan(lasts.value).tolist() == [False, True, True]
+    assert np.isnan(lasts.interval()[1]).tolist() == [False, True, True]
+    assert np.isnan(most.value).tolist() == [False, False, True]

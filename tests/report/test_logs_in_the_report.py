@@ -47,6 +47,12 @@ def test_screen_and_details_keep_their_widths(made):
     assert (screen + told).isascii()
 
 
+def test_a_fit_of_which_no_sheet_could_be_used_says_so():
+    fit = replace(pair(), counts={}, coast_downs=(), heating=None)
+
+    assert "Made from    nothing that could be used" in first_screen(fit, written=PROFILE)
+
+
 @pytest.mark.parametrize("made", WITH_LOGS.values(), ids=WITH_LOGS)
 def test_panels_are_labelled_and_nothing_lies_over_anything(made):
     for figure in figures(made()).values():
