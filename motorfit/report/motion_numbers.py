@@ -8,13 +8,16 @@ from motorfit.machine.heating import ASSUMED_CLASS, PERMITTED_RISE
 from motorfit.profile.dynamics import OVER_INERTIA
 from motorfit.profile.model import Combination, MachineProfile
 from motorfit.profile.prediction import Prediction
-from motorfit.quantities import show_number
+from motorfit.quantities import Stated, show_number
 from motorfit.report.layout import WIDTH, cut_row
 from motorfit.report.number_rows import number_row, value_row
 from motorfit.unit_tables import RPM
 
 #: Air that a continuous current is told for, as on rating plates. [degC]
 AIR = 40.0
+
+#: An inertia whose uncertainty is no smaller share of the stated one is the stated one.
+_NO_BETTER = 0.9
 
 #: From SI to rpm in each second, by the term of the loss: at any speed; for each 1000 rpm;
 #: at 1000 rpm.
@@ -38,13 +41,16 @@ def inertia_unit(value: float) -> tuple[float, str]:
     return (1e4, "kg cm2") if value >= 1e-5 else (1e7, "g cm2")
 
 
-def inertia_rows(profile: MachineProfile) -> list[str]:
-    """The moment of inertia, where it is known."""
+def inertia_rows(profile: MachineProfile, stated: Stated | None = None) -> list[str]:
+    """The moment of inertia, where it is known; as stated where no reading betters that."""
     known = profile.parameters["moment_of_inertia"]
     if not isinstance(known, Estimate):
         return []
     factor, unit = inertia_unit(known.value)
-    return [number_row("inertia, to spin it up", known, factor=factor, unit=unit)]
+    row = number_row("inertia, to spin it up", known, factor=factor, unit=unit)
+    if stated is not None and known.standard_uncertainty > _NO_BETTER * stated.half_width / 3**0.5:
+        row = row.replace(known.standing, "as stated")
+    return [row]
 
 
 def starting_rows(profile: MachineProfile) -> list[str]:

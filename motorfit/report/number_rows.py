@@ -8,6 +8,9 @@ from motorfit.report.layout import WIDTH, cut_row
 
 _COLUMNS = (26, 13, 25)
 
+#: An interval that is narrower, relatively, is of no reading.
+_EXACT = 1e-5
+
 
 def columns_of(label: str, value: str, interval: str, known: str) -> str:
     """One row; what is too long for its column pushes the others to the right."""
@@ -61,6 +64,8 @@ def number_row(
     if factor is None:
         factor, unit = friendly(known.value or max(known.interval, key=abs), known.unit)
     low, high = (factor * end for end in known.interval)
+    if high - low < _EXACT * factor * known.value:  # stated without any doubt
+        low = high = factor * known.value
     at_bound = known.value == 0.0 and low >= 0.0
     return columns_of(
         label,

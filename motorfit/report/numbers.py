@@ -44,7 +44,7 @@ def number_lines(fit: Fit) -> tuple[list[str], list[str]]:
         number_row("brush drop", brushes, below=below, hidden=_hidden(fit, brushes)),
         _loss_row(fit, below),
         *starting_rows(profile),
-        *inertia_rows(profile),
+        *inertia_rows(profile, fit.bench.settings.machine.moment_of_inertia),
         *amps_rows(profile, fit.level),
     ]
     return numbers, [*together, *_telling_apart(fit)]

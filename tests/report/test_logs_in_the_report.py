@@ -25,11 +25,14 @@ from hand_made_logs import (
 )
 from numpy.testing import assert_allclose
 
-from motorfit.estimate import NotKnown
+from motorfit.estimate import Estimate, NotKnown
+from motorfit.quantities import Stated
 from motorfit.report.content import fit_content
 from motorfit.report.details import details
 from motorfit.report.figure_style import figure_bytes
 from motorfit.report.figures import figures, loss_figure, spin_down_figures, warm_up_figure
+from motorfit.report.motion_numbers import inertia_rows
+from motorfit.report.number_rows import number_row
 from motorfit.report.screen import first_screen
 from motorfit.report.thinning import MOST_DRAWN, some_of, thinned
 
@@ -45,6 +48,36 @@ def test_screen_and_details_keep_their_widths(made):
     assert max(map(len, screen.splitlines())) <= 80
     assert max(map(len, told.splitlines())) <= 96
     assert (screen + told).isascii()
+
+
+def test_an_inertia_that_no_reading_betters_is_told_as_stated():
+    """Of the fit: 6 kg cm2 with a standard uncertainty of 1.41 %; 2 % / sqrt(3) is 1.15 %."""
+    profile = pair().profile
+
+    (told,) = inertia_rows(profile, Stated(6e-4, 0.02 * 6e-4))
+    (bettered,) = inertia_rows(profile, Stated(6e-4, 0.05 * 6e-4))
+
+    assert told.endswith("as stated")
+    assert bettered.endswith("measured")
+
+
+def test_an_inertia_stated_without_any_doubt_is_shown_with_four_digits():
+    exact = Estimate(
+        value=8.5e-5,
+        unit="kg.m2",
+        standard_uncertainty=8.5e-11,
+        from_scatter=8.5e-11,
+        from_instruments=0.0,
+        interval=(8.49998e-5, 8.50002e-5),
+        level=0.95,
+        degrees_of_freedom=np.inf,
+        method="linear",
+        standing="measured",
+    )
+
+    row = number_row("inertia", exact, factor=1e4, unit="kg cm2")
+
+    assert " ".join(row.split()) == "inertia 0.8500 kg cm2 0.8500 to 0.8500 kg cm2 measured"
 
 
 def test_a_fit_of_which_no_sheet_could_be_used_says_so():
