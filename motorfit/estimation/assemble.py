@@ -189,7 +189,7 @@ def _scale_prior(components: list[str], coasts: int) -> ScalePrior:
     repeated = np.isin(components, READ)
     readings = np.where(repeated, REPEATABILITY_READINGS, PRIOR_READINGS)
     readings[np.isin(components, FRICTION)] = FRICTION_READINGS
-    readings[np.isin(components, COAST_FRICTION)] = COAST_READINGS / max(1, coasts - 1) ** 3
+    readings[np.isin(components, COAST_FRICTION)] = COAST_READINGS / max(1, coasts - 1) ** 4
     return ScalePrior(readings=readings, even=repeated)
 
 

@@ -23,7 +23,8 @@ USUAL_POSITION = 0.03  # resistance, from one rotor position to the next
 USUAL_DRIFT = 0.001  # speed, what neighbouring rows of a sheet share
 
 #: How many coast-downs their usual friction is worth beside two of them, which do not tell how
-#: it differs. It fades with the cube of how many others there are, which do tell.
+#: it differs. It fades with the fourth power of how many others there are, which do tell: as the
+#: coverage of benches whose friction differs by 10 % has it.
 COAST_READINGS = 4.0
 
 #: How many rows the usual friction is worth: three no-load rows cannot tell it.
