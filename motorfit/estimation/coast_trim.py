@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
-from scipy.signal import find_peaks
 
 from motorfit.arrays import BoolArray, FloatArray
 from motorfit.estimation.coast_change import course_changes
+from motorfit.estimation.turning_points import prominent_peaks
 
 ENGAGED = "drive still engaged"
 LAGGING = "meter lag"
@@ -199,7 +199,7 @@ def _fall(y: FloatArray, step: float, noise: float) -> tuple[int, int, str]:
     least = max(3.0 * step, 5.0 * noise, 1e-9 * float(np.abs(smooth).max()))
     if size <= least:
         return 0, 0, CONSTANT
-    peaks, dips = _turns(smooth, _FALL * size), _turns(-smooth, _FALL * size)
+    peaks, dips = prominent_peaks(smooth, _FALL * size), prominent_peaks(-smooth, _FALL * size)
     falls = []
     for peak in peaks:
         behind = [dip for dip in dips if dip > peak]
@@ -214,13 +214,6 @@ def _fall(y: FloatArray, step: float, noise: float) -> tuple[int, int, str]:
     first = max((low for low in dips if low < peak), default=0)
     high = smooth[first : peak + 1] >= smooth[peak] - max(5.0 * noise, 2.0 * step)
     return first + int(np.argmax(high)), _end_of_fall(smooth, peaks, dip, drop), ""
-
-
-def _turns(smooth: FloatArray, prominence: float) -> list[int]:
-    """Places of the peaks; those at the ends count."""
-    edge = [float(smooth.min()) - prominence]
-    found, _ = find_peaks(np.concatenate([edge, smooth, edge]), prominence=prominence)
-    return [int(place) - 1 for place in found]
 
 
 def _end_of_fall(smooth: FloatArray, peaks: list[int], dip: int, drop: float) -> int:
