@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from motorfit.bench.records import Bench
+from motorfit.estimation.coast_fit import BELOW_SMALLEST
 from motorfit.estimation.coast_result import CoastDown
+from motorfit.estimation.coast_trim import FEWEST
 from motorfit.estimation.effects import (
     COAST_FRICTION,
     RUN_FRICTION,
@@ -64,8 +66,23 @@ def _not_used(coasted: Sequence[CoastDown], told: set[str]) -> Iterator[Finding]
                 kind="coast-down-not-used",
                 where=each.file,
                 says=f"Nothing could be had from this coast-down: {each.problem}.",
-                suggestion="Log from the moment the drive lets go until the shaft stands.",
+                suggestion=_what_to_log(each),
             )
+
+
+def _what_to_log(coasted: CoastDown) -> str:
+    """What would make something of a log that says nothing."""
+    log = coasted.retardation
+    left = {} if log is None else {each.reason: each.count for each in log.left_out}
+    if left.get(BELOW_SMALLEST, 0) >= FEWEST:
+        return (
+            f"{left[BELOW_SMALLEST]} readings are at a current too small for the brushes' drop "
+            "to be full: use a smaller resistor, a faster start, or a logger that reads more often."
+        )
+    return (
+        "Log from the moment the drive lets go until the shaft stands, with ten readings or more "
+        "on the way; a disc on the shaft makes it last."
+    )
 
 
 def _bends_back(coasted: Sequence[CoastDown]) -> Iterator[Finding]:

@@ -139,6 +139,21 @@ def test_a_loaded_run_that_tells_little_tells_no_loss_either():
     assert found.loss is None
 
 
+@pytest.mark.parametrize(
+    ("plan", "says"),
+    [
+        (replace(LOADED, load=100.0), "use a smaller resistor"),
+        (replace(OPEN, step=20.0), "ten readings or more"),
+    ],
+    ids=["little current", "few readings"],
+)
+def test_what_to_log_instead_depends_on_what_was_left_out(plan, says):
+    found = mf.fit(coasted(OPEN, plan))
+
+    (finding,) = [each for each in found.findings if each.kind == "coast-down-not-used"]
+    assert says in finding.suggestion
+
+
 def test_speeds_alone_tell_loss_over_inertia():
     """No voltage anywhere: nothing is known of the windings."""
     bench = coasted(BY_SPEED, plan=BenchPlan())
