@@ -136,18 +136,23 @@ def volts_without_speed(evidence: Evidence) -> Iterator[Finding]:
 
 def time_of_another_unit(evidence: Evidence) -> Iterator[Finding]:
     """Runs that no machine takes so long for, or one a thousand times as long as another."""
-    logs = list(_logs(evidence))
+    logs = [(run, _medians(run)) for run in _logs(evidence)]
     odd = False
-    for run in logs:
-        lasts, _ = _fall(run)
+    for run, seen in logs:
+        lasts, _ = _fall(seen)
         if 0 < lasts < _SHORTEST or lasts > _LONGEST:
             odd = True
             yield _impossible_time(run, lasts)
     if odd:
         return
-    for one, other in combinations(logs, 2):
-        times = _same_fall(one, other)
-        if times is None or not _alike(one, other):
+    for (one, first), (other, second) in combinations(logs, 2):
+        if first is None or second is None or not _alike(one, other):
+            continue
+        shown = [np.asarray(each[2]) for each in (first, second)]
+        if _quantity(one) != _quantity(other):
+            shown = [each / np.max(each) for each in shown]
+        times = _same_fall((first[1], shown[0]), (second[1], shown[1]))
+        if times is None:
             continue
         fast, slow = (one, other) if times[0] < times[1] else (other, one)
         ratio = max(times) / min(times)
@@ -187,9 +192,8 @@ def _medians(run: Run) -> tuple[IntArray, FloatArray, FloatArray] | None:
     return rows, middle, np.array([np.median(shown[part]) for part in parts])
 
 
-def _fall(run: Run) -> tuple[float, float]:
-    """How long it falls until a twentieth is left or the log ends [s], and to what share."""
-    seen = _medians(run)
+def _fall(seen: tuple[IntArray, FloatArray, FloatArray] | None) -> tuple[float, float]:
+    """How long medians fall until a twentieth is left or they end [s], and to what share."""
     if seen is None or not np.max(seen[2]) > 0:
         return 0.0, 1.0
     _, time, shown = seen
@@ -200,23 +204,17 @@ def _fall(run: Run) -> tuple[float, float]:
     return float(time[last] - time[first]), float(max(share[last], _ENDED))
 
 
-def _same_fall(one: Run, other: Run) -> tuple[float, float] | None:
-    """How long each takes to fall from the same reading to the same; None where neither does."""
-    seen = [_medians(run) for run in (one, other)]
-    if seen[0] is None or seen[1] is None:
-        return None
-    shown = [each[2] for each in seen if each is not None]
-    if _quantity(one) != _quantity(other):
-        shown = [each / np.max(each) for each in shown]
+def _same_fall(
+    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray]
+) -> tuple[float, float] | None:
+    """How long each, of time and reading, takes to fall from the same reading to the same."""
+    shown = one[1], other[1]
     top = 0.95 * min(float(np.max(each)) for each in shown)
     low = max(0.5 * top, *(float(np.min(each)) for each in shown))
     if not low < _HARDLY * top:
         return None
-    times = [
-        _fall_between(seen[0][1], shown[0], top, low),
-        _fall_between(seen[1][1], shown[1], top, low),
-    ]
-    return (times[0], times[1]) if min(times) > 0 else None
+    times = _fall_between(*one, top, low), _fall_between(*other, top, low)
+    return times if min(times) > 0 else None
 
 
 def _fall_between(time: FloatArray, shown: FloatArray, top: float, low: float) -> float:
