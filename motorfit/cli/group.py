@@ -31,7 +31,7 @@ Example:
 
 #: New objects after which Python looks for rubbish in rings: a command makes next to none, and
 #: the usual 700 would have it search all that was imported, for a seventh of the command's time.
-_SELDOM = 50_000
+_SELDOM = 200_000
 
 #: What shells report for a program that was stopped by Ctrl-C, and by a closed pipe.
 STOPPED, PIPE_CLOSED = 130, 141

@@ -147,10 +147,14 @@ class HeatModel:
         return np.asarray(self.errors.total("switching", unknown) * jump)
 
     def rise(
-        self, core: FloatArray, unknown: FloatArray, answer: FloatArray | None = None
+        self,
+        core: FloatArray,
+        unknown: FloatArray,
+        answer: FloatArray | None = None,
+        heat: tuple[FloatArray, FloatArray] | None = None,
     ) -> FloatArray:
         """Rise of the winding over the air at each instant of the grid, (..., g). [K]"""
-        power, growth = self.heat(unknown)
+        power, growth = self.heat(unknown) if heat is None else heat
         start = self.start_offset + np.asarray(self.errors.total("start", unknown))
         return driven_rise(
             self.readings.grid,
@@ -166,11 +170,18 @@ class HeatModel:
         return response(self.readings.grid, lags_of(self.bodies(core)))
 
     def predict(
-        self, core: FloatArray, unknown: FloatArray, answer: FloatArray | None = None
+        self,
+        core: FloatArray,
+        unknown: FloatArray,
+        answer: FloatArray | None = None,
+        heat: tuple[FloatArray, FloatArray] | None = None,
     ) -> FloatArray:
-        """What the telling readings should have shown, (..., m)."""
+        """What the telling readings should have shown, (..., m).
+
+        `answer` of the core and `heat` of the unknowns are given where they are at hand.
+        """
         place = self.readings.place
-        rise = self.rise(core, unknown, answer)[..., place]
+        rise = self.rise(core, unknown, answer, heat)[..., place]
         winding = self.air(unknown)[..., place] + rise
         if not self.by_voltage:
             return np.asarray(winding + self.errors.total("thermometer", unknown))[..., self.told]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -18,7 +19,7 @@ _STEP, _UNKNOWN_STEP = 1e-5, 1e-2
 _MOST_STEPS, _HALVINGS, _LONGEST_STEP, _SETTLED = 12, 6, 1.5, 1e-3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
     """A model in which all but the core is linear about some point."""
 
@@ -26,9 +27,14 @@ class Line:
     unknown: FloatArray
     by_unknown: FloatArray
 
+    @cached_property
+    def heat(self) -> tuple[FloatArray, FloatArray]:
+        """Of the model, which is the same for every core."""
+        return self.model.heat(self.unknown)
+
     def residual(self, core: FloatArray) -> FloatArray:
         """Readings less what a core makes of them, all else at its usual value, (m,)."""
-        predicted = self.model.predict(core, self.unknown)
+        predicted = self.model.predict(core, self.unknown, heat=self.heat)
         return np.asarray(self.model.shown - predicted + self.by_unknown @ self.unknown)
 
 
