@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 import motorfit
@@ -25,6 +27,7 @@ from motorfit.profile.model import (
     Provenance,
     Range,
 )
+from motorfit.quantities import Stated
 
 #: The test that would measure a parameter of which the readings say nothing.
 NEEDS = {
@@ -40,6 +43,9 @@ NEEDS = {
     "thermal_resistance": "heat-run",
     "thermal_time_constant": "heat-run",
 }
+
+#: An inertia is measured where its uncertainty is less than this share of the stated one's.
+_BETTERED = 0.9
 
 #: Optional terms: zero where they are not in.
 TAKEN_AS_ZERO = ("windage_coefficient", "armature_reaction")
@@ -135,9 +141,21 @@ def _parameters(
                 unit=unit, standing="assumed" if zero else "unmeasured", needs=NEEDS[name]
             )
     inertia = bench.settings.machine.moment_of_inertia
-    if inertia is not None and "moment_of_inertia" not in names:
-        found["moment_of_inertia"] = _stated(inertia.value, inertia.half_width, "kg.m2", level)
+    if inertia is not None:
+        found["moment_of_inertia"] = _with_what_is_stated(
+            found["moment_of_inertia"], inertia, level
+        )
     return found
+
+
+def _with_what_is_stated(
+    found: Estimate | NotKnown, stated: Stated, level: float
+) -> Estimate | NotKnown:
+    """The inertia as fitted, or as stated; assumed where no reading betters that."""
+    if not isinstance(found, Estimate):
+        return _stated(stated.value, stated.half_width, "kg.m2", level)
+    bettered = found.standard_uncertainty < _BETTERED * stated.half_width / 3.0**0.5
+    return found if bettered else replace(found, standing="assumed")
 
 
 def _one_parameter(

@@ -16,9 +16,6 @@ from motorfit.unit_tables import RPM
 #: Air that a continuous current is told for, as on rating plates. [degC]
 AIR = 40.0
 
-#: An inertia whose uncertainty is no smaller share of the stated one is the stated one.
-_NO_BETTER = 0.9
-
 #: From SI to rpm in each second, by the term of the loss: at any speed; for each 1000 rpm;
 #: at 1000 rpm.
 _SLOWING = {
@@ -48,7 +45,7 @@ def inertia_rows(profile: MachineProfile, stated: Stated | None = None) -> list[
         return []
     factor, unit = inertia_unit(known.value)
     row = number_row("inertia, to spin it up", known, factor=factor, unit=unit)
-    if stated is not None and known.standard_uncertainty > _NO_BETTER * stated.half_width / 3**0.5:
+    if stated is not None and known.standing == "assumed":
         row = row.replace(known.standing, "as stated")
     return [row]
 

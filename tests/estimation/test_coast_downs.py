@@ -194,6 +194,7 @@ def test_a_stated_inertia_makes_torques_of_one_open_coast_down():
     inertia = found.parameters["moment_of_inertia"]
     assert inertia.value == pytest.approx(stated.value, rel=1e-6)  # nothing else tells it
     assert inertia.standard_uncertainty == pytest.approx(stated.half_width / 3**0.5, rel=0.01)
+    assert inertia.standing == "assumed"
 
 
 def test_a_log_of_both_quantities_tells_the_emf_constant():

@@ -51,10 +51,12 @@ def test_screen_and_details_keep_their_widths(made):
 
 
 def test_an_inertia_that_no_reading_betters_is_told_as_stated():
-    """Of the fit: 6 kg cm2 with a standard uncertainty of 1.41 %; 2 % / sqrt(3) is 1.15 %."""
+    """The profile calls it assumed: on the screen it is told where it comes from."""
     profile = pair().profile
+    known = replace(profile.parameters["moment_of_inertia"], standing="assumed")
+    assumed = replace(profile, parameters={**profile.parameters, "moment_of_inertia": known})
 
-    (told,) = inertia_rows(profile, Stated(6e-4, 0.02 * 6e-4))
+    (told,) = inertia_rows(assumed, Stated(6e-4, 0.02 * 6e-4))
     (bettered,) = inertia_rows(profile, Stated(6e-4, 0.05 * 6e-4))
 
     assert told.endswith("as stated")
