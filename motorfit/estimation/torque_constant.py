@@ -13,7 +13,7 @@ linear in :math:`\delta`, so one step from the joint fit is the whole way.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,9 @@ from motorfit.estimation.physics import K
 from motorfit.estimation.result import TorqueConstant
 from motorfit.estimation.rows import CURRENT, READ_TORQUE, SPEED, TORQUE
 from motorfit.estimation.scatter import (
+    Projected,
+    Scales,
+    Stacked,
     effective_degrees_of_freedom,
     estimate_scales,
     project,
@@ -194,6 +197,73 @@ def _direction(joint: Joint, rows: IntArray, torque: FloatArray | float) -> Floa
     return np.asarray(whole[present])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Freed:
+    """The fit with further parameters let free, by one step from where it was."""
+
+    uncertainty: Uncertainty
+    stack: Stacked
+    scales: Scales
+    projected: Projected
+    level: float
+
+    @classmethod
+    def of(cls, uncertainty: Uncertainty, directions: list[FloatArray], level: float) -> _Freed:
+        joint = uncertainty.joint
+        stack = with_directions(joint.stack, directions)
+        scales = estimate_scales(stack, joint.scales.log_variance)
+        projected = project(stack, scales.log_variance)
+        return cls(
+            uncertainty=uncertainty, stack=stack, scales=scales, projected=projected, level=level
+        )
+
+    @property
+    def step(self) -> FloatArray:
+        """Of the fitted parameters and the further ones, (p,)."""
+        return np.asarray(-self.projected.gain @ self.stack.residual)
+
+    def estimate(self, value: float, weights: dict[int, float], unit: str) -> Estimate:
+        """A combination of the parameters, with weights by place."""
+        direction = np.zeros(len(self.step))
+        direction[list(weights)] = list(weights.values())
+        instruments = self._by_instruments(direction)
+        widening = self.uncertainty.widening
+        whole = float(direction @ self.projected.covariance @ direction)
+        scatter = widening * max(0.0, whole - instruments)
+        variance = scatter + instruments
+        freedom = self._freedom(direction, variance)
+        half_width = float(coverage_factor(self.level, freedom)) * variance**0.5
+        return Estimate(
+            value=value,
+            unit=unit,
+            standard_uncertainty=variance**0.5,
+            from_scatter=scatter**0.5,
+            from_instruments=instruments**0.5,
+            interval=(value - half_width, value + half_width),
+            level=self.level,
+            degrees_of_freedom=freedom,
+            method="linear",
+        )
+
+    def _by_instruments(self, direction: FloatArray) -> float:
+        """Variance of a combination by what the instruments may be off."""
+        joint = self.uncertainty.joint
+        nuisances = joint.problem.assembled.nuisances
+        chosen = [place for place, one in enumerate(nuisances) if one.error != "effect"]
+        deviation = np.array([one.deviation for one in self.uncertainty.instruments])
+        gain, design = self.projected.gain, nuisance_design(joint.problem, joint.solution)
+        return float(np.sum((direction @ (gain @ design[:, chosen]) * deviation) ** 2))
+
+    def _freedom(self, direction: FloatArray, variance: float) -> float:
+        """Effective degrees of freedom of a combination of this variance."""
+        slopes = variance_slopes(self.stack, self.projected, self.scales.log_variance)
+        changes = np.einsum("p,cps,s->c", direction, slopes, direction)
+        changes = self.uncertainty.widening * changes
+        return float(
+            effective_degrees_of_freedom(np.array([variance]), changes[:, None], self.scales)[0]
+        )
+
+
 def _apart(
     uncertainty: Uncertainty, rows: IntArray, own_loss: list[FloatArray], level: float
 ) -> TorqueConstant | None:
@@ -204,51 +274,16 @@ def _apart(
     # the equations hold -k i: that of one more of k, at the readings as the fit adjusts them
     by_k = joint.solution.linearised.design[rows, 1, place]
     by_k = np.where(by_k != 0, by_k, -current)
-    stack = with_directions(joint.stack, [_direction(joint, rows, by_k), *own_loss])
-    scales = estimate_scales(stack, joint.scales.log_variance)
-    projected = project(stack, scales.log_variance)
-    step = -projected.gain @ stack.residual
+    freed = _Freed.of(uncertainty, [_direction(joint, rows, by_k), *own_loss], level)
+    step = freed.step
     emf, difference = float(joint.machine[place] + step[place]), float(step[apart])
     if not emf > 0:
         return None
-    chosen = [
-        index
-        for index, one in enumerate(joint.problem.assembled.nuisances)
-        if one.error != "effect"
-    ]
-    deviation = np.array([one.deviation for one in uncertainty.instruments])
-    sensitivity = projected.gain @ nuisance_design(joint.problem, joint.solution)[:, chosen]
-    slopes = variance_slopes(stack, projected, scales.log_variance)
-
-    def estimate(value: float, weights: dict[int, float], unit: str) -> Estimate:
-        direction = np.zeros(len(step))
-        direction[list(weights)] = list(weights.values())
-        instruments = float(np.sum((direction @ sensitivity * deviation) ** 2))
-        whole = float(direction @ projected.covariance @ direction)
-        scatter = uncertainty.widening * max(0.0, whole - instruments)
-        variance = scatter + instruments
-        changes = uncertainty.widening * np.einsum("p,cps,s->c", direction, slopes, direction)
-        freedom = float(
-            effective_degrees_of_freedom(np.array([variance]), changes[:, None], scales)[0]
-        )
-        half_width = float(coverage_factor(level, freedom)) * variance**0.5
-        return Estimate(
-            value=value,
-            unit=unit,
-            standard_uncertainty=variance**0.5,
-            from_scatter=scatter**0.5,
-            from_instruments=instruments**0.5,
-            interval=(value - half_width, value + half_width),
-            level=level,
-            degrees_of_freedom=freedom,
-            method="linear",
-        )
-
-    ratio = estimate(difference / emf, {place: -difference / emf**2, apart: 1 / emf}, "1")
+    ratio = freed.estimate(difference / emf, {place: -difference / emf**2, apart: 1 / emf}, "1")
     if not ratio.standard_uncertainty < KNOWN_TO * max(1.0, 1.0 + ratio.value):
         return None
     return TorqueConstant(
-        estimate=estimate(emf + difference, {place: 1.0, apart: 1.0}, "N.m/A"),
+        estimate=freed.estimate(emf + difference, {place: 1.0, apart: 1.0}, "N.m/A"),
         ratio=ratio,
         agrees=abs(ratio.value) <= _limit(ratio),
     )
