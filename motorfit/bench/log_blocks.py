@@ -2,6 +2,8 @@
 
 A stretch keeps what later steps need of its samples, so that neighbouring stretches can be
 put together as if the samples were still there.
+
+Its limits are common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Physical sense of a heat run."""
+"""Physical sense of a heat run.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Physical sense of logs of a machine that coasts to rest."""
+"""Physical sense of logs of a machine that coasts to rest.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

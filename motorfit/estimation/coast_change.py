@@ -1,4 +1,7 @@
-"""Where a course turns from going on about level to falling."""
+"""Where a course turns from going on about level to falling.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

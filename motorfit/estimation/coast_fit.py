@@ -1,4 +1,7 @@
-"""The curve through what a log has of the fall, and how well that is known."""
+"""The curve through what a log has of the fall, and how well that is known.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Which part of a log is the machine coasting: from the release to the stop."""
+"""Which part of a log is the machine coasting: from the release to the stop.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

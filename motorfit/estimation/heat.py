@@ -1,4 +1,7 @@
-"""A bench's heat run: from its readings to the thermal parameters with intervals."""
+"""A bench's heat run: from its readings to the thermal parameters with intervals.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

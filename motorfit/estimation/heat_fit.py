@@ -3,6 +3,8 @@ r"""One heat run fitted: its heat path, the scatter of its readings, one body or
 Least squares in all unknowns at once, the readings weighed by a scatter whose neighbours
 hang together. At the best point everything but the heat path is taken as linear and put
 into the covariance of the readings; what is left has two unknowns, or four.
+
+Its limits are common practice, no source.
 """
 
 from __future__ import annotations

@@ -13,6 +13,8 @@ number of each is tried, and each counts by its restricted likelihood.
 References
 ----------
 .. [1] H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545: restricted likelihood.
+
+Its limits are common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Readings of one heat run as the heat fit needs them: in order, from the start, not too many."""
+"""Readings of one heat run as the heat fit needs them: in order, from the start, not too many.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

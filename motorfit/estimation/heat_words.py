@@ -1,4 +1,7 @@
-"""What a heat run tells about itself, in words."""
+"""What a heat run tells about itself, in words.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

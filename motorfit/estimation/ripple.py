@@ -1,4 +1,7 @@
-"""Ripple in the residuals of a log: lines that stand out of their spectrum."""
+"""Ripple in the residuals of a log: lines that stand out of their spectrum.
+
+Its limits are common practice, no source.
+"""
 
 from __future__ import annotations
 

@@ -8,6 +8,8 @@ apart: of the rows whose torque was read,
 with a loss of their own where other rows tell of the loss as well, so that a torque scale that
 is wrong as a whole does not hide behind the loss of the runs by itself. The equations are
 linear in :math:`\delta`, so one step from the joint fit is the whole way.
+
+Its limits are common practice, no source.
 """
 
 from __future__ import annotations
