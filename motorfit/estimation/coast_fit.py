@@ -25,7 +25,7 @@ from motorfit.estimation.coast_trim import (
 from motorfit.estimation.correlated import CorrelatedFit, correlated_fit
 from motorfit.estimation.ripple import Ripple, ripple_of
 
-BELOW_SMALLEST = "below the smallest to be used"
+BELOW_SMALLEST = "brush drop may fade"
 
 #: The errors' correlation is looked for in so many means of neighbouring readings at most: a
 #: curve of four parameters loses nothing by it.

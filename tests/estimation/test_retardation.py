@@ -255,7 +255,7 @@ def test_below_the_smallest_value_nothing_counts():
     found = reduce_log(log(TIME, shown), "voltage", smallest=12.0)
 
     assert np.array_equal(found.kept, FALL >= 12.0) or np.sum(found.kept != (FALL >= 12.0)) == 1
-    assert found.left_out[0].reason == "below the smallest to be used"
+    assert found.left_out[0].reason == "brush drop may fade"
     assert found.nodes.min() >= 11.9
 
 
