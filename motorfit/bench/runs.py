@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from motorfit.arrays import BoolArray, FloatArray, IntArray
+from motorfit.arrays import FloatArray, IntArray
 from motorfit.bench.cells import (
     DecimalSign,
     Numbers,
@@ -17,14 +17,20 @@ from motorfit.bench.cells import (
     decimal_sign,
     read_numbers,
 )
-from motorfit.bench.clock import ran_backwards, steps_back
 from motorfit.bench.columns import Column, Layout, chosen_meters, lay_out
 from motorfit.bench.driven import DRIVEN, split_driven
-from motorfit.bench.kinds import QUANTITIES, TEMPERATURES, TestKind, drive_alone
+from motorfit.bench.kinds import TEMPERATURES, TestKind, drive_alone
 from motorfit.bench.notes import all_excluded, notes_on_columns
 from motorfit.bench.records import ExcludedRow, Run
 from motorfit.bench.settings import SpeedTable
 from motorfit.bench.shaft_remarks import shaft_remarks
+from motorfit.bench.sheet_body import (
+    Body,
+    arms_without_length,
+    blank_cells,
+    loads_that_tell_no_current,
+    times_that_run_backwards,
+)
 from motorfit.bench.signs import consumer_signs, written_as_magnitudes
 from motorfit.bench.tables import Sheet, shown
 from motorfit.errors import BenchError, BenchProblemsError, LocatedError
@@ -66,24 +72,6 @@ class PieceReadings:
     note: tuple[str, ...]
     excluded: tuple[ExcludedRow, ...]
     problems: tuple[BenchError, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Body:
-    """The rows of a sheet that count, with their numbers as written."""
-
-    sheet: Sheet
-    layout: Layout
-    places: Sequence[int]  # of the rows in the sheet
-    numbers: Mapping[str, Numbers]  # by quantity
-    extra: Mapping[str, Numbers]  # by header
-
-    @property
-    def filled(self) -> Mapping[str, BoolArray]:
-        return {name: numbers.filled for name, numbers in self.numbers.items()}
-
-    def row(self, place: int) -> int:
-        return int(self.sheet.rows[self.places[place]])
 
 
 def read_runs(
@@ -148,10 +136,10 @@ def _read_rows(
     """Read the rows that count, with notes on signs; all wrong cells are told at once."""
     body, problems = _read_body(sheet, layout, kept)
     direction = _directions(body, problems)
-    problems += _blank_cells(body, test)
-    problems += _loads_that_tell_no_current(body, test)
-    problems += _arms_without_length(body)
-    problems += _times_that_run_backwards(body, test)
+    problems += blank_cells(body, test)
+    problems += loads_that_tell_no_current(body, test)
+    problems += arms_without_length(body)
+    problems += times_that_run_backwards(body, test)
     readings, extra = _in_si(body, speed, problems)
     if problems:
         raise BenchProblemsError(problems)
@@ -196,8 +184,8 @@ def read_piece(
     kept, excluded = _counted_rows(sheet, layout)
     body, problems = _read_body(sheet, layout, kept, sign)
     direction = _directions(body, problems)
-    problems += _blank_cells(body, test)
-    problems += _loads_that_tell_no_current(body, test)
+    problems += blank_cells(body, test)
+    problems += loads_that_tell_no_current(body, test)
     readings, extra = _in_si(body, speed, problems)
     return PieceReadings(
         rows=sheet.rows[kept],
@@ -232,7 +220,7 @@ def _read_body(
     layout: Layout,
     kept: list[int],
     sign: DecimalSign | Literal["find"] | None = "find",
-) -> tuple[_Body, list[BenchError]]:
+) -> tuple[Body, list[BenchError]]:
     columns = [*layout.numbers.values(), *layout.extra]
     whole = len(kept) == len(sheet)
     cells = [
@@ -243,7 +231,7 @@ def _read_body(
         sign = decimal_sign(cells, sheet.delimiter)
     numbers = [read_numbers(column, sign) for column in cells]
     first = len(layout.numbers)
-    body = _Body(
+    body = Body(
         sheet=sheet,
         layout=layout,
         places=kept,
@@ -278,7 +266,7 @@ def _wrong_cells(sheet: Sheet, layout: Layout) -> list[BenchError]:
     return problems
 
 
-def _directions(body: _Body, problems: list[BenchError]) -> tuple[str, ...]:
+def _directions(body: Body, problems: list[BenchError]) -> tuple[str, ...]:
     cells = [text.lower() for text in _texts(body.layout, "direction", body.places)]
     for place, cell in enumerate(cells):
         if cell not in ("", "a", "b"):
@@ -295,114 +283,14 @@ def _directions(body: _Body, problems: list[BenchError]) -> tuple[str, ...]:
     return tuple(cells)
 
 
-def _blank_cells(body: _Body, test: TestKind) -> list[BenchError]:
-    """Find rows in which something that the test needs is blank."""
-    filled = body.filled
-    problems: list[BenchError] = []
-    for group in test.required:
-        options = [option for option in group if option <= set(filled)]
-        complete = [np.all([filled[name] for name in option], axis=0) for option in options]
-        for place in np.flatnonzero(~np.any(complete, axis=0)) if complete else ():
-            blank = next(
-                name for name in sorted(options[0], key=QUANTITIES.index) if not filled[name][place]
-            )
-            problems.append(_blank_cell(body, int(place), blank, options, test))
-    if {"force", "arm"} <= test.optional & set(filled):
-        arm = [frozenset({"arm"})]
-        armless = np.flatnonzero(filled["force"] & ~filled["arm"]).tolist()
-        problems.extend(_blank_cell(body, place, "arm", arm, test) for place in armless)
-    return problems
-
-
-def _blank_cell(
-    body: _Body, place: int, blank: str, options: Sequence[frozenset[str]], test: TestKind
-) -> LocatedError:
-    others = [" and ".join(sorted(option)) for option in options[1:]]
-    remedy = "Write the reading; to leave the row out, write the reason into an exclude column."
-    if test.name == "load" and blank in ("current", "load"):
-        remedy = "Write it; a row taken with nothing connected belongs into open-circuit.csv."
-    return LocatedError(
-        path=body.sheet.path,
-        row=body.row(place),
-        column=body.layout.numbers[blank].header.text,
-        found="a blank cell",
-        expected=" or ".join([f"the {blank}", *others]),
-        remedy=remedy,
-    )
-
-
-def _loads_that_tell_no_current(body: _Body, test: TestKind) -> list[BenchError]:
-    """Find rows that have a load in place of a current, which has to be a resistor then."""
-    load, current = body.numbers.get("load"), body.numbers.get("current")
-    if test.name not in ("load", "coast-down") or load is None:
-        return []
-    alone = load.filled & (load.values <= 0)
-    if current is not None:
-        alone &= ~current.filled | (load.values < 0)
-    column = body.layout.numbers["load"]
-    places = np.flatnonzero(alone).tolist()
-    if test.name == "coast-down":  # one resistor for the whole run: once is enough
-        places = places[:1]
-    return [
-        LocatedError(
-            path=body.sheet.path,
-            row=body.row(place),
-            column=column.header.text,
-            found=shown(column.cells[body.places[place]]),
-            expected="the value of a resistor, or a current beside it",
-            remedy="Write the resistor's value; with the wires joined only an ammeter tells "
-            "the current.",
-        )
-        for place in places
-    ]
-
-
-def _arms_without_length(body: _Body) -> list[BenchError]:
-    """Find rows in which a force has no lever, or one that is negative."""
-    arm = body.numbers.get("arm")
-    if arm is None:
-        return []
-    column = body.layout.numbers["arm"]
-    return [
-        LocatedError(
-            path=body.sheet.path,
-            row=body.row(place),
-            column=column.header.text,
-            found=shown(column.cells[body.places[place]]),
-            expected="a length above zero",
-            remedy="Write the distance from the middle of the shaft to the scale.",
-        )
-        for place in np.flatnonzero(arm.filled & (arm.values <= 0)).tolist()
-    ]
-
-
-def _times_that_run_backwards(body: _Body, test: TestKind) -> list[BenchError]:
-    if not test.follows_time:
-        return []
-    header, numbers = body.layout.numbers["time"].header, body.numbers["time"]
-    known = np.flatnonzero(np.isfinite(numbers.values))
-    before = dict(zip(known[1:].tolist(), known[:-1].tolist(), strict=True))
-    return [
-        ran_backwards(
-            body.sheet.path,
-            body.row(place),
-            header,
-            before=float(numbers.values[before[place]]),
-            time=float(numbers.values[place]),
-            decimals=numbers.decimals,
-        )
-        for place in steps_back(numbers.values, numbers.decimals).tolist()
-    ]
-
-
-def _since_first(body: _Body) -> FloatArray:
+def _since_first(body: Body) -> FloatArray:
     """Time from the first reading on, so that a clock that counts from 1970 loses no digits."""
     values = body.numbers["time"].values
     return np.asarray((values - values[0]) * body.layout.numbers["time"].header.conversion.factor)
 
 
 def _in_si(
-    body: _Body, speed: SpeedTable, problems: list[BenchError]
+    body: Body, speed: SpeedTable, problems: list[BenchError]
 ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     """Convert every column that is not blank, once; what becomes impossible is a problem."""
     readings, extra = {}, {}
@@ -416,7 +304,7 @@ def _in_si(
 
 
 def _converted(
-    body: _Body,
+    body: Body,
     column: Column,
     numbers: Numbers,
     speed: SpeedTable,
@@ -428,16 +316,11 @@ def _converted(
     impossible = (size > LARGEST) | ((size > 0) & (size < SMALLEST))
     if column.quantity in TEMPERATURES:
         impossible |= values < ABSOLUTE_ZERO
-    problems.extend(
-        LocatedError(
-            path=body.sheet.path,
-            row=body.row(place),
-            column=column.header.text,
-            found=shown(column.cells[body.places[place]]),
-            expected="a number of possible size",
-            remedy="Check the number, and the unit in the header.",
-        )
-        for place in np.flatnonzero(impossible).tolist()
+    problems += body.complaints(
+        column,
+        np.flatnonzero(impossible).tolist(),
+        expected="a number of possible size",
+        remedy="Check the number, and the unit in the header.",
     )
     return np.asarray(values, dtype=np.float64)
 

@@ -30,7 +30,7 @@ from motorfit.estimation.physics import T0, B, C, J
 from motorfit.estimation.profiling import make_profile
 from motorfit.estimation.remarks import remarks_on
 from motorfit.estimation.residuals import residual_rows, widening
-from motorfit.estimation.result import Fit, LossPoint, Scatter
+from motorfit.estimation.result import Fit, LossPoint, Scatter, WidthShare
 from motorfit.estimation.robust import as_read, fit_robustly
 from motorfit.estimation.rows import READ, SPEED
 from motorfit.estimation.selection import Chosen, fit_with_terms
@@ -145,11 +145,7 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     bench, joint, level = reduced.bench, chosen.joint, wanted.level
     uncertainty = by_way(split_uncertainty(joint, widening(joint)), wanted)
     residuals = residual_rows(joint)
-    widths = {
-        name: width_shares(uncertainty, np.eye(len(joint.machine))[place])
-        for place, name in enumerate(joint.problem.names)
-        if name in PARAMETER_UNITS and joint.standing.known[place]
-    }
+    widths = _widths(uncertainty)
     # what does not belong is judged with every reading counted fully
     judged = replace(uncertainty, joint=as_read(joint))
     remarks = remarks_on(chosen.considered, residuals, joint)
@@ -168,7 +164,7 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
     widths |= thermal_widths(heat.heating)
     if breakaway is not None:
         widths["breakaway_torque"] = breakaway.widths
-    stacked = joint.stack.residual
+    unused = {each.file: each.problem for each in coasted if each.problem}
     return Fit(
         bench=whole,
         profile=profile,
@@ -180,10 +176,10 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         answers=answers(bench, profile),
         scatter=_scatter(joint),
         loss=_loss_point(uncertainty, level),
-        counts=_counts(whole, {each.file for each in coasted if each.problem}),
-        unused=tuple(f"{each.file}: {each.problem}" for each in coasted if each.problem),
-        chi_square=float(stacked @ joint.projected.projection @ stacked),
-        degrees_of_freedom=float(len(stacked) - len(joint.machine)),
+        counts=_counts(whole, set(unused)),
+        unused=tuple(f"{file}: {problem}" for file, problem in unused.items()),
+        chi_square=_chi_square(joint),
+        degrees_of_freedom=float(len(joint.stack.residual) - len(joint.machine)),
         draws=drawn_parameters(uncertainty),
         terms=chosen.considered,
         robust=joint.problem.held is not None,
@@ -192,6 +188,22 @@ def _fit(whole: Bench, reduced: ReducedBench, chosen: Chosen, wanted: Wanted) ->
         heating=heat.heating,
         coast_downs=coasted,
     )
+
+
+def _widths(uncertainty: Uncertainty) -> dict[str, tuple[WidthShare, ...]]:
+    """Causes of the variance of each parameter that has a value."""
+    joint = uncertainty.joint
+    return {
+        name: width_shares(uncertainty, np.eye(len(joint.machine))[place])
+        for place, name in enumerate(joint.problem.names)
+        if name in PARAMETER_UNITS and joint.standing.known[place]
+    }
+
+
+def _chi_square(joint: Joint) -> float:
+    """Of the whitened residuals."""
+    residual = joint.stack.residual
+    return float(residual @ joint.projected.projection @ residual)
 
 
 def _of_breakaway(bench: Bench, level: float, *, otherwise: str) -> Fit:
